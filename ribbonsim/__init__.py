@@ -1,0 +1,74 @@
+"""ribbonsim: does a long soft creature bend right on a ribbon?
+
+Controls move a ribbon, the ribbon carries joints, the joints carry the skin; everything is
+judged by how the skin bends. Public names are loaded when they are first used.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from ribbonsim.errors import RibbonsimError
+    from ribbonsim.guide import find_guide
+    from ribbonsim.layout import Control, ControlWeights, Layout, MeshWeights
+    from ribbonsim.mesh import CreatureMesh, edge_loop, load_mesh, loop_centre
+    from ribbonsim.pose import ControlPose, Pose
+    from ribbonsim.ribbon import Ribbon
+    from ribbonsim.rig import Rig, bind
+    from ribbonsim.targets import TEST_POSES, Target, make_target
+
+_HOMES = {
+    "RibbonsimError": "errors",
+    "CreatureMesh": "mesh",
+    "load_mesh": "mesh",
+    "edge_loop": "mesh",
+    "loop_centre": "mesh",
+    "find_guide": "guide",
+    "Ribbon": "ribbon",
+    "Control": "layout",
+    "ControlWeights": "layout",
+    "MeshWeights": "layout",
+    "Layout": "layout",
+    "ControlPose": "pose",
+    "Pose": "pose",
+    "Rig": "rig",
+    "bind": "rig",
+    "TEST_POSES": "targets",
+    "Target": "targets",
+    "make_target": "targets",
+}
+
+__all__ = [
+    "TEST_POSES",
+    "Control",
+    "ControlPose",
+    "ControlWeights",
+    "CreatureMesh",
+    "Layout",
+    "MeshWeights",
+    "Pose",
+    "Ribbon",
+    "RibbonsimError",
+    "Rig",
+    "Target",
+    "bind",
+    "edge_loop",
+    "find_guide",
+    "load_mesh",
+    "loop_centre",
+    "make_target",
+]
+
+
+def __getattr__(name: str) -> object:
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = getattr(importlib.import_module(f"{__name__}.{_HOMES[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

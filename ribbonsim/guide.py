@@ -1,0 +1,353 @@
+"""The guide: the body's centreline, found on the mesh from its root to its tip."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.sparse import coo_array, csr_array
+from scipy.sparse.csgraph import connected_components
+
+from ribbonsim.errors import RibbonsimError
+from ribbonsim.field import (
+    Rings,
+    body_rings,
+    edge_distance,
+    edge_graph,
+    harmonic_field,
+    laplacian,
+)
+from ribbonsim.mesh import CreatureMesh
+from ribbonsim.splines import curve_by_arc_length, fit_spline, uniform_knots
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+GUIDE_POINTS = 129
+_RINGS = 160
+_INSET = 0.01
+
+
+def find_guide(
+    mesh: CreatureMesh, root: int | ArrayLike | None = None, tip: int | ArrayLike | None = None
+) -> Array:
+    """Find the centreline of the body from root to tip.
+
+    A harmonic field is laid over the surface between the two ends; the guide runs through
+    the centres of its rings. Limbs and fins are dead ends of the field and do not pull it.
+
+    Parameters
+    ----------
+    mesh : CreatureMesh
+    root, tip : int or (3,) array, optional
+        A vertex (counted from 0) or a point, whose nearest vertex is taken. Without them the
+        farthest ends of the thick part of the body are found, and the thicker is the root.
+
+    Returns
+    -------
+    (n, 3) array
+        Points evenly spaced from root to tip, scene units.
+
+    Raises
+    ------
+    RibbonsimError
+        If the ends are not two vertices of the body.
+    """
+    body = body_triangles(mesh)
+    graph = edge_graph(mesh.positions, body)
+    ends = [None if end is None else _end_vertex(mesh, body, end) for end in (root, tip)]
+    first, last = _find_ends(mesh.positions, body, graph, *ends)
+    if first == last:
+        raise RibbonsimError(
+            f"root and tip of {mesh.name} are one vertex ({first}): choose two ends of the body"
+        )
+    distance = edge_distance(graph, np.array([first]))
+    if not np.isfinite(distance[last]):
+        raise RibbonsimError(
+            f"vertices {first} and {last} of {mesh.name} are not on one piece: choose ends of the body"
+        )
+    near = 0.5 * _INSET * distance[last]
+    low = np.flatnonzero(distance <= near)
+    high = np.flatnonzero(edge_distance(graph, np.array([last])) <= near)
+    field = body_field(mesh.positions, body, low, high)
+    rings = even_rings(mesh.positions, body, field)
+    poles = mesh.positions[first], mesh.positions[last]
+    guide = _through_centres(mesh.positions, body, rings, poles)
+    if root is None and tip is None and _thicker_at_end(rings):
+        guide = guide[::-1].copy()
+    return guide
+
+
+def body_triangles(mesh: CreatureMesh) -> Ints:
+    """Triangles of the body, the largest component.
+
+    Parameters
+    ----------
+    mesh : CreatureMesh
+
+    Returns
+    -------
+    (T, 3) int array
+        Indices into all positions.
+    """
+    return mesh.triangles[mesh.components[mesh.triangles[:, 0]] == mesh.body]
+
+
+def body_field(positions: Array, triangles: Ints, low: Ints, high: Ints) -> Array:
+    """Harmonic field over the vertices that triangles use.
+
+    Parameters
+    ----------
+    positions : (V, 3) array
+    triangles : (T, 3) int array
+    low, high : int arrays
+        Vertices held at 0 and at 1.
+
+    Returns
+    -------
+    (V,) array
+        0 to 1; 0 at vertices that no triangle uses.
+    """
+    used, compact = np.unique(triangles, return_inverse=True)
+    operator = laplacian(positions[used], compact.reshape(-1, 3))
+    field = np.zeros(len(positions))
+    field[used] = harmonic_field(
+        operator,
+        np.searchsorted(used, np.intersect1d(low, used)),
+        np.searchsorted(used, np.setdiff1d(np.intersect1d(high, used), low)),
+    )
+    return field
+
+
+def even_rings(positions: Array, triangles: Ints, field: Array, count: int = _RINGS) -> Rings:
+    """Rings of a field, evenly spaced along the body.
+
+    A field does not rise evenly, so rings at rough levels are measured first and levels
+    chosen anew by the distances between their centres.
+
+    Parameters
+    ----------
+    positions : (V, 3) array
+    triangles : (T, 3) int array
+    field : (V,) array
+        0 to 1.
+    count : int
+
+    Returns
+    -------
+    Rings
+    """
+    a, b, c = (positions[triangles[:, k]] for k in range(3))
+    areas = np.linalg.norm(np.cross(b - a, c - a), axis=1)
+    middle = field[triangles].mean(axis=1)
+    order = np.argsort(middle)
+    share = np.cumsum(areas[order])
+    levels = np.interp(np.linspace(0.002, 0.998, count // 2), share / share[-1], middle[order])
+    for wanted in (count // 2, count):
+        rings = body_rings(positions, triangles, field, np.unique(levels))
+        if len(rings.levels) < 4:
+            raise RibbonsimError("the body has too few rings of faces to find its middle: refine it")
+        steps = np.linalg.norm(np.diff(rings.centres, axis=0), axis=1)
+        along = np.r_[0.0, np.cumsum(steps)]
+        levels = np.interp(np.linspace(0.0, along[-1], wanted), along, rings.levels)
+    return body_rings(positions, triangles, field, np.unique(levels))
+
+
+def _through_centres(positions: Array, body: Ints, rings: Rings, poles: tuple[Array, Array]) -> Array:
+    """A smooth curve through ring centres, from just inside one end to just inside the other."""
+    first = _first_true_ring(rings.centres, rings.radii, poles[0])
+    last = len(rings.levels) - 1 - _first_true_ring(rings.centres[::-1], rings.radii[::-1], poles[1])
+    if last - first < 3:
+        first, last = 0, len(rings.levels) - 1
+    centres, radii = rings.centres[first : last + 1], rings.radii[first : last + 1]
+    length = np.linalg.norm(np.diff(centres, axis=0), axis=1).sum()
+    start = _to_the_end(positions, body, centres, radii[0], poles[0], length)
+    end = _to_the_end(positions, body, centres[::-1], radii[-1], poles[1], length)
+    points = np.vstack([start[::-1], centres, end])
+    steps = np.linalg.norm(np.diff(points, axis=0), axis=1)
+    keep = np.r_[True, steps > 1e-9 * length]
+    points = points[keep]
+    t = np.r_[0.0, np.cumsum(steps[keep[1:]])]
+    t /= t[-1]
+    spline = fit_spline(t, points, uniform_knots(24), damping=0.02)
+    places, curve = curve_by_arc_length(spline(np.linspace(0, 1, 400)), 4000)
+    even = np.linspace(0.0, 1.0, GUIDE_POINTS)
+    return np.stack([np.interp(even, places, curve[:, k]) for k in range(3)], axis=1)
+
+
+def _first_true_ring(centres: Array, radii: Array, pole: Array) -> int:
+    """Index of the first ring that goes round the body and not just round the pole."""
+    away = np.linalg.norm(centres - pole, axis=1) >= radii
+    return int(np.argmax(away)) if away.any() else 0
+
+
+def _to_the_end(
+    positions: Array, body: Ints, centres: Array, radius: float, pole: Array, length: float
+) -> Array:
+    """Points straight on from the first centre to just inside the surface."""
+    travelled = np.linalg.norm(centres - centres[0], axis=1)
+    back = int(np.argmax(travelled >= max(radius, 0.02 * length)))
+    direction = centres[0] - centres[max(back, 1)]
+    direction = direction / np.linalg.norm(direction)
+    away = _exit_distance(positions, body, centres[0], direction)
+    reach = float(np.linalg.norm(pole - centres[0]))
+    if not 0.3 * reach <= away <= 1.5 * reach:  # a bent or open end: make for the pole instead
+        direction, away = (pole - centres[0]) / reach, reach
+    inner = away - min(_INSET * length, 0.25 * away)
+    return centres[0] + inner * np.array([[1 / 3], [2 / 3], [1.0]]) * direction
+
+
+def _exit_distance(positions: Array, body: Ints, origin: Array, direction: Array) -> float:
+    """Distance along a ray to the first triangle that it meets, infinite if none.
+
+    T. Möller, B. Trumbore, "Fast, minimum storage ray/triangle intersection", Journal of
+    Graphics Tools 2(1), 1997.
+    """
+    a, b, c = (positions[body[:, k]] for k in range(3))
+    one, two = b - a, c - a
+    across = np.cross(direction, two)
+    volume = np.sum(one * across, axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        from_a = origin - a
+        u = np.sum(from_a * across, axis=1) / volume
+        lift = np.cross(from_a, one)
+        v = lift @ direction / volume
+        distance = np.sum(two * lift, axis=1) / volume
+        met = (u >= 0) & (v >= 0) & (u + v <= 1) & (distance > 0)
+    return float(distance[met].min()) if met.any() else float("inf")
+
+
+def _thicker_at_end(rings: Rings) -> bool:
+    third = max(1, len(rings.radii) // 3)
+    return bool(rings.radii[-third:].mean() > rings.radii[:third].mean())
+
+
+def _end_vertex(mesh: CreatureMesh, body: Ints, end: int | ArrayLike) -> int:
+    if isinstance(end, (int, np.integer)) and not isinstance(end, bool):
+        if not 0 <= end < len(mesh.positions):
+            raise RibbonsimError(
+                f"vertex {end} is not in {mesh.name}: give 0 to {len(mesh.positions) - 1}"
+            )
+        if mesh.components[end] != mesh.body:
+            raise RibbonsimError(f"vertex {end} of {mesh.name} is not on the body: choose another")
+        return int(end)
+    point = np.asarray(end, dtype=float)
+    if point.shape != (3,) or not np.isfinite(point).all():
+        raise RibbonsimError(f"{end!r} is neither a vertex nor a point: give a number or x, y, z")
+    used = np.unique(body)
+    return int(used[np.argmin(np.linalg.norm(mesh.positions[used] - point, axis=1))])
+
+
+def _find_ends(
+    positions: Array, body: Ints, graph: csr_array, first: int | None, last: int | None
+) -> tuple[int, int]:
+    if first is not None and last is not None:
+        return first, last
+    used = np.unique(body)
+    if first is not None:
+        return first, _thick_tip(positions, body, graph, first)
+    if last is not None:
+        return _thick_tip(positions, body, graph, last), last
+    middle = positions[used].mean(axis=0)
+    start = int(used[np.argmin(np.linalg.norm(positions[used] - middle, axis=1))])
+    one = _thick_tip(positions, body, graph, start)
+    other = _thick_tip(positions, body, graph, one)
+    return _thick_tip(positions, body, graph, other), other
+
+
+def _thick_tip(positions: Array, body: Ints, graph: csr_array, source: int) -> int:
+    """The end farthest from a vertex along the thick part of the body.
+
+    Each local maximum of the distance is a tip with the part that drains from it. Going
+    down, where two parts meet the one that holds less volume is a limb and gives way.
+    """
+    distance = edge_distance(graph, np.array([source]))
+    distance[~np.isfinite(distance)] = -1.0
+    area = _vertex_areas(positions, body)
+    basin = _basins(graph, distance)
+    tips = np.unique(basin[distance >= 0])
+    index = np.full(len(distance), -1)
+    index[tips] = np.arange(len(tips))
+    home = index[basin]
+    pairs = graph.tocoo()
+    apart = (home[pairs.row] != home[pairs.col]) & (pairs.row < pairs.col)
+    u, v = pairs.row[apart], pairs.col[apart]
+    saddle = np.minimum(distance[u], distance[v])
+    order = np.argsort(-saddle, kind="stable")
+    owner = np.arange(len(tips))
+
+    def find(i: int) -> int:
+        while owner[i] != i:
+            owner[i] = owner[owner[i]]
+            i = owner[i]
+        return int(i)
+
+    members = {i: np.flatnonzero(home == i) for i in range(len(tips))}
+    for k in order:
+        a, b = find(home[u[k]]), find(home[v[k]])
+        if a == b:
+            continue
+        if _volume_above(distance, area, members[a], tips[a], saddle[k]) < _volume_above(
+            distance, area, members[b], tips[b], saddle[k]
+        ):
+            a, b = b, a
+        owner[b] = a
+        members[a] = np.concatenate([members[a], members.pop(b)])
+    return int(tips[find(int(home[source]))])
+
+
+def _volume_above(distance: Array, area: Array, members: Ints, tip: int, level: float) -> float:
+    """Volume of a part above a level, as a cylinder of the same area and length."""
+    above = members[distance[members] >= level]
+    length = max(float(distance[tip] - level), 1e-12 * float(distance.max()))
+    return float(area[above].sum()) ** 2 / (4.0 * np.pi * length)
+
+
+def _vertex_areas(positions: Array, triangles: Ints) -> Array:
+    a, b, c = (positions[triangles[:, k]] for k in range(3))
+    third = np.linalg.norm(np.cross(b - a, c - a), axis=1) / 6.0
+    areas = np.zeros(len(positions))
+    for k in range(3):
+        areas += np.bincount(triangles[:, k], third, minlength=len(positions))
+    return areas
+
+
+def _basins(graph: csr_array, height: Array) -> Ints:
+    """For each vertex the local maximum that steepest ascent leads to."""
+    pairs = graph.tocoo()
+    rise = height[pairs.col] - height[pairs.row]
+    # of equal heights the greater number wins, so that plateaus have one top
+    higher = (rise > 0) | ((rise == 0) & (pairs.col > pairs.row))
+    row, column = pairs.row[higher], pairs.col[higher]
+    order = np.lexsort((column, height[column], row))
+    row, column = row[order], column[order]
+    up = np.arange(len(height))
+    up[row] = column
+    while True:
+        further = up[up]
+        if np.array_equal(further, up):
+            return up
+        up = further
+
+
+def flood(graph: csr_array, allowed: NDArray[np.bool_], start: int) -> Ints:
+    """Vertices that edges lead to from a start through allowed vertices alone.
+
+    Parameters
+    ----------
+    graph : (V, V) sparse array
+    allowed : (V,) bool array
+    start : int
+        Allowed or not, it belongs to the answer.
+
+    Returns
+    -------
+    (m,) int array
+    """
+    pairs = graph.tocoo()
+    inside = allowed.copy()
+    inside[start] = True
+    keep = inside[pairs.row] & inside[pairs.col]
+    size = graph.shape[0]
+    links = coo_array((np.ones(keep.sum()), (pairs.row[keep], pairs.col[keep])), shape=(size, size))
+    _, label = connected_components(links, directed=False)
+    return np.flatnonzero((label == label[start]) & inside)

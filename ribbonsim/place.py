@@ -1,0 +1,121 @@
+"""Places along the body: for each vertex, how far along the ribbon it belongs."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
+from scipy.sparse import csr_array
+from scipy.spatial import cKDTree
+
+from ribbonsim.field import Rings, edge_graph
+from ribbonsim.guide import body_field, body_triangles, even_rings, flood
+from ribbonsim.mesh import CreatureMesh
+from ribbonsim.ribbon import Ribbon
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_SAMPLES = 2000
+
+
+def body_places(mesh: CreatureMesh, ribbon: Ribbon) -> Array:
+    """Find the place along a ribbon that each vertex belongs to, through the body.
+
+    A harmonic field between the ribbon's ends is turned into arc length by the rings of the
+    field: the centre of each ring has a place on the ribbon. Straight-line distance plays no
+    part, so parts of the body that only lie close do not mix; an appendage keeps the place
+    that it grows from. Other components take the place of the body's nearest vertex.
+
+    Parameters
+    ----------
+    mesh : CreatureMesh
+    ribbon : Ribbon
+
+    Returns
+    -------
+    (V,) array
+        Arc length on the ribbon's midline, 0 to its length, scene units.
+    """
+    triangles = body_triangles(mesh)
+    graph = edge_graph(mesh.positions, triangles)
+    used = np.unique(triangles)
+    low = _beyond_end(mesh.positions, used, graph, *_end_plane(ribbon, 0.0))
+    high = _beyond_end(mesh.positions, used, graph, *_end_plane(ribbon, 1.0))
+    field = body_field(mesh.positions, triangles, low, high)
+    rings = even_rings(mesh.positions, triangles, field)
+    lengths = _ring_lengths(rings, ribbon)
+    levels = np.r_[0.0, rings.levels, 1.0]
+    curve = PchipInterpolator(levels, np.r_[0.0, lengths, ribbon.length])
+    places = np.clip(curve(field), 0.0, ribbon.length)
+    return _adopt_strays(mesh, used, places)
+
+
+def _end_plane(ribbon: Ribbon, t: float) -> tuple[Array, Array]:
+    frame = ribbon.frames(t)
+    outward = frame[:3, 0] if t > 0.5 else -frame[:3, 0]
+    return frame[:3, 3], outward
+
+
+def _beyond_end(
+    positions: Array, used: Ints, graph: csr_array, origin: Array, outward: Array
+) -> Ints:
+    """Vertices past the plane across a ribbon's end, as far as the surface leads there."""
+    nearest = int(used[np.argmin(np.linalg.norm(positions[used] - origin, axis=1))])
+    beyond = (positions - origin) @ outward >= 0.0
+    ring = flood(graph, beyond, nearest)
+    if len(ring) > 1 or beyond[nearest]:
+        return ring
+    # the nearest vertex lies just short of the plane: start from its nearest beyond
+    past = used[beyond[used]]
+    if not len(past):
+        return ring
+    start = int(past[np.argmin(np.linalg.norm(positions[past] - origin, axis=1))])
+    return np.union1d(flood(graph, beyond, start), ring)
+
+
+def _ring_lengths(rings: Rings, ribbon: Ribbon) -> Array:
+    """Arc lengths of ring centres: the rising assignment with the least squared distance.
+
+    Rising, so that a ring beside another part of the body is not taken for one of it.
+    """
+    t = np.linspace(0.0, 1.0, _SAMPLES + 1)
+    samples = ribbon.midline(t)
+    cost = np.sum((rings.centres[:, None, :] - samples[None, :, :]) ** 2, axis=-1)
+    best = np.empty(cost.shape, dtype=np.int64)
+    total = np.zeros(cost.shape[1])
+    for row, squares in enumerate(cost):
+        running = np.minimum.accumulate(total)
+        best[row] = np.maximum.accumulate(np.where(total <= running, np.arange(len(total)), 0))
+        total = running + squares
+    choice = np.empty(len(cost), dtype=np.int64)
+    choice[-1] = np.argmin(total)
+    for row in range(len(cost) - 1, 0, -1):
+        choice[row - 1] = best[row, choice[row]]
+    place = t[choice]
+    # within one sample the foot of the perpendicular is a Newton step away
+    point, tangent = ribbon.midline(place), ribbon.midline(place, 1)
+    step = np.sum((rings.centres - point) * tangent, axis=1) / np.sum(tangent**2, axis=1)
+    place = np.clip(place + np.clip(step, -1.0 / _SAMPLES, 1.0 / _SAMPLES), 0.0, 1.0)
+    return np.maximum.accumulate(ribbon.arc_length(place))
+
+
+def _adopt_strays(mesh: CreatureMesh, used: Ints, places: Array) -> Array:
+    """Give vertices off the body one place a component: that of the nearest body vertex."""
+    stray = np.ones(len(places), dtype=bool)
+    stray[used] = False
+    if not stray.any():
+        return places
+    tree = cKDTree(mesh.positions[used])
+    strays = np.flatnonzero(stray)
+    distance, nearest = tree.query(mesh.positions[strays])
+    found = places[used[nearest]]
+    parts = mesh.components[strays]
+    result = places.copy()
+    for part in np.unique(parts):
+        mine = np.flatnonzero(parts == part)
+        if part < 0:  # vertices that no face uses each go their own way
+            result[strays[mine]] = found[mine]
+        else:
+            result[strays[mine]] = found[mine[np.argmin(distance[mine])]]
+    return result

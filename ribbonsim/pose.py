@@ -1,0 +1,303 @@
+"""Poses: what the sliders say, and what frames the controls take for it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, fields, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ribbonsim.errors import RibbonsimError
+from ribbonsim.frames import ACROSS, ALONG, NORMAL, axis_rotation, invert_rigid
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class ControlPose:
+    """What one control does, in its own frame.
+
+    Parameters
+    ----------
+    bend, sway, twist : float
+        Degrees about the across, normal and along axis, by the right-hand rule. Twist
+        turns first, then bend, then sway. Several turns of twist are several turns.
+    shift : (float, float, float)
+        Along, across and normal, scene units.
+    stretch : float
+        Factor along, above 0.
+    girth : float
+        Factor across, above 0.
+    """
+
+    bend: float = 0.0
+    sway: float = 0.0
+    twist: float = 0.0
+    shift: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    stretch: float = 1.0
+    girth: float = 1.0
+
+    def __post_init__(self) -> None:
+        try:
+            shift = tuple(float(value) for value in self.shift)
+            numbers = [float(getattr(self, f.name)) for f in fields(self) if f.name != "shift"]
+        except (TypeError, ValueError) as error:
+            raise RibbonsimError(f"{self!r} has a value that is not a number") from error
+        if len(shift) != 3:
+            raise RibbonsimError(f"shift = {self.shift!r} cannot be used: give three numbers")
+        if not np.isfinite([*numbers, *shift]).all():
+            raise RibbonsimError(f"{self!r} has a value that is not finite: give finite numbers")
+        for key in ("stretch", "girth"):
+            if not 1e-3 <= getattr(self, key) <= 1e3:
+                raise RibbonsimError(
+                    f"{key} = {getattr(self, key)!r} cannot be used: give a factor, 0.001 to 1000"
+                )
+        object.__setattr__(self, "shift", shift)
+
+
+QUANTITIES = tuple(f.name for f in fields(ControlPose))
+
+
+@dataclass(frozen=True, init=False)
+class Pose:
+    """A pose: values of controls by name; controls not named are at rest.
+
+    Parameters
+    ----------
+    controls : mapping of str to mapping or ControlPose
+        For each control ``bend``, ``sway``, ``twist`` (degrees), ``shift`` (three lengths in
+        scene units), ``stretch``, ``girth`` (factors).
+    keep_volume : float
+        1 lets the girth answer stretch so that volume holds, 0 leaves it alone.
+
+    Raises
+    ------
+    RibbonsimError
+        If a quantity is unknown or a value cannot be used.
+
+    Examples
+    --------
+    >>> Pose({"control3": {"bend": 40, "twist": 15}})["control3"].bend
+    40
+    """
+
+    controls: dict[str, ControlPose]
+    keep_volume: float
+
+    def __init__(
+        self,
+        controls: Mapping[str, Mapping[str, object] | ControlPose] | None = None,
+        keep_volume: float = 1.0,
+    ) -> None:
+        if not np.isfinite(keep_volume) or not 0.0 <= keep_volume <= 1.0:
+            raise RibbonsimError(f"keep_volume = {keep_volume!r} cannot be used: give 0 to 1")
+        read = {str(name): _read_control(str(name), v) for name, v in (controls or {}).items()}
+        object.__setattr__(self, "controls", read)
+        object.__setattr__(self, "keep_volume", float(keep_volume))
+
+    def __getitem__(self, name: str) -> ControlPose:
+        """Values of a control; those of rest if it is not named."""
+        return self.controls.get(name, ControlPose())
+
+    def with_control(self, name: str, control: ControlPose) -> Pose:
+        """Return the pose with one control's values replaced.
+
+        Parameters
+        ----------
+        name : str
+        control : ControlPose
+
+        Returns
+        -------
+        Pose
+        """
+        return Pose({**self.controls, name: control}, self.keep_volume)
+
+    def scaled(self, amount: float) -> Pose:
+        """Return a share of the pose: 0 is rest, 1 the pose itself.
+
+        Parameters
+        ----------
+        amount : float
+            Angles and shifts are multiplied by it, factors raised to its power.
+
+        Returns
+        -------
+        Pose
+        """
+        scaled = {
+            name: ControlPose(
+                bend=amount * c.bend,
+                sway=amount * c.sway,
+                twist=amount * c.twist,
+                shift=(amount * c.shift[0], amount * c.shift[1], amount * c.shift[2]),
+                stretch=c.stretch**amount,
+                girth=c.girth**amount,
+            )
+            for name, c in self.controls.items()
+        }
+        return replace_controls(self, scaled)
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain numbers, fit for TOML or JSON.
+
+        Returns
+        -------
+        dict
+            ``keep_volume`` and ``controls``; ``Pose(**d)`` makes the pose again.
+        """
+        return {
+            "controls": {name: asdict(control) for name, control in self.controls.items()},
+            "keep_volume": self.keep_volume,
+        }
+
+
+def replace_controls(pose: Pose, controls: Mapping[str, ControlPose]) -> Pose:
+    """Return a pose with all its controls replaced and the rest kept.
+
+    Parameters
+    ----------
+    pose : Pose
+    controls : mapping of str to ControlPose
+
+    Returns
+    -------
+    Pose
+    """
+    return Pose(controls, pose.keep_volume)
+
+
+def _read_control(name: str, values: Mapping[str, object] | ControlPose) -> ControlPose:
+    if isinstance(values, ControlPose):
+        return values
+    if not isinstance(values, Mapping):
+        raise RibbonsimError(f"the pose of {name!r} is {values!r}: give quantities with values")
+    unknown = [key for key in values if key not in QUANTITIES]
+    if unknown:
+        raise RibbonsimError(
+            f"{name!r} has no quantity {unknown[0]!r}: choose from {', '.join(QUANTITIES)}"
+        )
+    return replace(ControlPose(), **values)  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True, eq=False)
+class ControlFrames:
+    """Where controls stand in a pose.
+
+    Parameters
+    ----------
+    frames : (K, 4, 4) array
+        Posed frames, all of the twist in them.
+    twists : (K,) array
+        Twist held by each frame, its own and what was carried to it, in degrees and not
+        folded into one turn.
+    stretches, girths : (K,) array
+        Factors.
+    """
+
+    frames: Array
+    twists: Array
+    stretches: Array
+    girths: Array
+
+
+def control_frames(
+    rest: Array, carry_order: Sequence[tuple[int, int | None]], values: Sequence[ControlPose]
+) -> ControlFrames:
+    """Frames of controls in a pose.
+
+    A carried control keeps its place in its carrier's frame, farther off by the mean of the
+    two stretches, and then moves by its own values: forward kinematics.
+
+    Parameters
+    ----------
+    rest : (K, 4, 4) array
+        Rest frames.
+    carry_order : sequence of (index, carrier index or None)
+        Carriers first.
+    values : (K,) sequence of ControlPose
+
+    Returns
+    -------
+    ControlFrames
+    """
+    frames = np.empty_like(rest)
+    twists = np.empty(len(rest))
+    stretches = np.array([value.stretch for value in values])
+    for i, carrier in carry_order:
+        value = values[i]
+        if carrier is None:
+            start, twists[i] = rest[i], value.twist
+        else:
+            between = _between(rest, stretches, i, carrier)
+            start, twists[i] = frames[carrier] @ between, twists[carrier] + value.twist
+        frames[i] = start @ _own_motion(value)
+    girths = np.array([value.girth for value in values])
+    return ControlFrames(frames, twists, stretches, girths)
+
+
+def values_for(
+    rest: Array,
+    carry_order: Sequence[tuple[int, int | None]],
+    wanted: ControlFrames,
+) -> list[ControlPose]:
+    """Values that put controls on wanted frames: the inverse of :func:`control_frames`.
+
+    Parameters
+    ----------
+    rest : (K, 4, 4) array
+    carry_order : sequence of (index, carrier index or None)
+    wanted : ControlFrames
+
+    Returns
+    -------
+    (K,) list of ControlPose
+    """
+    values: list[ControlPose] = [ControlPose()] * len(rest)
+    for i, carrier in carry_order:
+        if carrier is None:
+            start, carried = rest[i], 0.0
+        else:
+            start = wanted.frames[carrier] @ _between(rest, wanted.stretches, i, carrier)
+            carried = wanted.twists[carrier]
+        own = invert_rigid(start) @ wanted.frames[i]
+        sway, bend, twist = _split_rotation(own[:3, :3])
+        turns = np.round((wanted.twists[i] - carried - twist) / 360.0)
+        values[i] = ControlPose(
+            bend=bend,
+            sway=sway,
+            twist=twist + 360.0 * float(turns),
+            shift=(float(own[0, 3]), float(own[1, 3]), float(own[2, 3])),
+            stretch=float(wanted.stretches[i]),
+            girth=float(wanted.girths[i]),
+        )
+    return values
+
+
+def _between(rest: Array, stretches: Array, i: int, carrier: int) -> Array:
+    between = invert_rigid(rest[carrier]) @ rest[i]
+    between[:3, 3] *= 0.5 * (stretches[i] + stretches[carrier])
+    return between
+
+
+def _own_motion(value: ControlPose) -> Array:
+    motion = (
+        axis_rotation(NORMAL, value.sway)
+        @ axis_rotation(ACROSS, value.bend)
+        @ axis_rotation(ALONG, value.twist)
+    )
+    motion[:3, 3] = value.shift
+    return motion
+
+
+def _split_rotation(rotation: Array) -> tuple[float, float, float]:
+    """Sway, bend and twist in degrees; bend within a quarter turn, the others a half."""
+    bend = np.arctan2(-rotation[2, 0], np.hypot(rotation[0, 0], rotation[1, 0]))
+    if np.hypot(rotation[0, 0], rotation[1, 0]) > 1e-9:
+        sway = np.arctan2(rotation[1, 0], rotation[0, 0])
+        twist = np.arctan2(rotation[2, 1], rotation[2, 2])
+    else:  # straight up or down the normal: sway and twist are one, call it sway
+        sway = np.arctan2(-rotation[0, 1], rotation[1, 1])
+        twist = 0.0
+    return float(np.degrees(sway)), float(np.degrees(bend)), float(np.degrees(twist))

@@ -1,0 +1,497 @@
+"""The rig: controls move a ribbon, the ribbon carries joints, the joints carry the skin."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ribbonsim.errors import RibbonsimError
+from ribbonsim.falloff import (
+    kernel_values,
+    limit_influences,
+    order_coordinate,
+    partition_of_unity,
+    prune,
+    smooth,
+)
+from ribbonsim.frames import ALONG, axis_rotation, invert_rigid
+from ribbonsim.layout import Layout
+from ribbonsim.mesh import CreatureMesh
+from ribbonsim.place import body_places
+from ribbonsim.pose import ControlFrames, Pose, control_frames, values_for
+from ribbonsim.ribbon import Ribbon
+from ribbonsim.skin import (
+    Floats,
+    Skinner,
+    align_signs,
+    from_dual_quaternions,
+    to_dual_quaternions,
+)
+from ribbonsim.targets import Target, make_target
+
+Array = NDArray[np.float64]
+Method = Literal["linear", "dual_quaternion"]
+METHODS: tuple[Method, ...] = ("linear", "dual_quaternion")
+
+
+def bind(mesh: CreatureMesh, layout: Layout) -> Rig:
+    """Bind a mesh to a layout: find all weights once.
+
+    Parameters
+    ----------
+    mesh : CreatureMesh
+    layout : Layout
+
+    Returns
+    -------
+    Rig
+
+    Raises
+    ------
+    RibbonsimError
+        If the mesh's body cannot be measured along the ribbon.
+    """
+    places = body_places(mesh, layout.ribbon)
+    return Rig(mesh, layout, places, surface_weights(layout), mesh_weights(mesh, layout, places))
+
+
+def surface_weights(layout: Layout) -> Array:
+    """Weights of controls over the ribbon's control points.
+
+    Parameters
+    ----------
+    layout : Layout
+
+    Returns
+    -------
+    (n, K) array
+        Rows sum to one.
+    """
+    ribbon, rules = layout.ribbon, layout.control_weights
+    reach = np.array([control.reach for control in layout.controls])
+    points, stands = ribbon.greville, layout.control_places
+    if rules.distance == "ribbon":
+        lengths = ribbon.arc_length(stands)
+        order = order_coordinate(ribbon.arc_length(points), lengths)
+        steps = np.abs(order[:, None] - np.arange(len(stands)))
+    else:
+        at, centres = ribbon.midline(points), ribbon.midline(stands)
+        spacing = _neighbour_distance(ribbon.arc_length(stands), ribbon.length)
+        steps = np.linalg.norm(at[:, None] - centres, axis=-1) / spacing
+    r = steps / reach
+    return partition_of_unity(kernel_values(rules.falloff, r, rules.exponent), r)
+
+
+def mesh_weights(mesh: CreatureMesh, layout: Layout, places: Array) -> Array:
+    """Weights of ribbon joints over the mesh's vertices.
+
+    Parameters
+    ----------
+    mesh : CreatureMesh
+    layout : Layout
+    places : (V,) array
+        Arc length along the ribbon of each vertex.
+
+    Returns
+    -------
+    (V, N) array
+        Rows sum to one.
+    """
+    ribbon, rules = layout.ribbon, layout.mesh_weights
+    lengths = ribbon.arc_length(layout.stations)
+    if rules.distance == "body":
+        steps = np.abs(order_coordinate(places, lengths)[:, None] - np.arange(len(lengths)))
+        # past the first and last station there is nothing to blend with
+        steps = np.minimum(steps, np.abs(np.clip(
+            order_coordinate(places, lengths), 0, len(lengths) - 1)[:, None] - np.arange(len(lengths))))
+    else:
+        steps = _straight_steps(mesh, ribbon, layout.stations, lengths)
+    r = steps / rules.reach
+    weights = partition_of_unity(kernel_values(rules.falloff, r, rules.exponent), r)
+    weights = smooth(weights, mesh.edges, rules.smoothing)
+    return prune(limit_influences(weights, rules.influences), rules.prune)
+
+
+def _straight_steps(mesh: CreatureMesh, ribbon: Ribbon, stations: Array, lengths: Array) -> Array:
+    """Distance through the air in excess of the nearest station's, in station distances.
+
+    Squares are subtracted, so that in a straight tube the thickness cancels and the
+    distance along it remains.
+    """
+    squares = np.zeros((len(mesh.positions), len(stations)))
+    for axis, coordinate in enumerate(ribbon.midline(stations).T):
+        squares += (mesh.positions[:, axis, None] - coordinate) ** 2
+    excess = np.sqrt(squares - squares.min(axis=1, keepdims=True))
+    return excess / _neighbour_distance(lengths, ribbon.length)
+
+
+def _neighbour_distance(lengths: Array, whole: float) -> Array:
+    if len(lengths) == 1:
+        return np.array([whole])
+    gaps = np.diff(lengths)
+    return 0.5 * (np.r_[gaps[0], gaps] + np.r_[gaps, gaps[-1]])
+
+
+@dataclass(frozen=True, eq=False)
+class JointPose:
+    """Posed ribbon joints.
+
+    Parameters
+    ----------
+    rigid : (N, 4, 4) array
+        Rotation and translation from rest to pose.
+    scales : (N, 4, 4) array
+        Stretch and girth at the rest place; the whole transform is ``rigid @ scales``.
+    stretch, girth : (N,) arrays
+        Factors along and across.
+    """
+
+    rigid: Array
+    scales: Array
+    stretch: Array
+    girth: Array
+
+    @property
+    def transforms(self) -> Array:
+        """(N, 4, 4) whole transforms from rest to pose."""
+        return self.rigid @ self.scales
+
+
+@dataclass(frozen=True, eq=False)
+class Rig:
+    """A mesh bound to a layout; made by :func:`bind`, asked with poses.
+
+    Parameters
+    ----------
+    mesh : CreatureMesh
+    layout : Layout
+    places : (V,) array
+        Arc length along the ribbon that each vertex belongs to, scene units.
+    surface_weights : (n, K) array
+        Weights of controls over the ribbon's control points.
+    mesh_weights : (V, N) array
+        Weights of ribbon joints over vertices.
+    """
+
+    mesh: CreatureMesh
+    layout: Layout
+    places: Array
+    surface_weights: Array
+    mesh_weights: Array
+
+    # -- what the rest gives, found once ---------------------------------------------------
+
+    @cached_property
+    def skinner(self) -> Skinner:
+        """The mesh arranged for posing."""
+        return Skinner(self.mesh.positions, self.mesh_weights, self.mesh.vertex_normals)
+
+    @cached_property
+    def control_rest(self) -> Array:
+        """(K, 4, 4) rest frames of the controls."""
+        return self.layout.ribbon.frames(self.layout.control_places)
+
+    @cached_property
+    def joint_rest(self) -> Array:
+        """(N, 4, 4) rest frames of the ribbon joints."""
+        return self.layout.ribbon.frames(self.layout.stations)
+
+    @cached_property
+    def _point_rest(self) -> _PointRest:
+        return _PointRest.of(self.layout.ribbon, self.control_rest)
+
+    @cached_property
+    def _station_basis(self) -> Array:
+        return self.layout.ribbon.basis(self.layout.stations).toarray()
+
+    # -- controls to ribbon ----------------------------------------------------------------
+
+    def control_frames(self, pose: Pose) -> ControlFrames:
+        """Frames that the controls take in a pose.
+
+        Parameters
+        ----------
+        pose : Pose
+
+        Returns
+        -------
+        ControlFrames
+
+        Raises
+        ------
+        RibbonsimError
+            If the pose names a control that this layout does not have.
+        """
+        names = self.layout.control_names
+        for name in pose.controls:
+            self.layout.control_index(name)
+        values = [pose[name] for name in names]
+        return control_frames(self.control_rest, self.layout.carry_order(), values)
+
+    def pose_ribbon(self, pose: Pose) -> Ribbon:
+        """Pose the ribbon.
+
+        Each control point is moved by the blend of its controls' frames. Twist is blended as
+        an angle and applied about the tangent; the width is held at the control points'
+        places, so that several turns narrow nothing.
+
+        Parameters
+        ----------
+        pose : Pose
+
+        Returns
+        -------
+        Ribbon
+        """
+        return self._move_ribbon(self.control_frames(pose))
+
+    def _move_ribbon(self, controls: ControlFrames) -> Ribbon:
+        ribbon, rest, weights = self.layout.ribbon, self._point_rest, self.surface_weights
+        motion = self._blend_frames(controls)
+        stretch, girth = weights @ controls.stretches, weights @ controls.girths
+        turn = motion[:, :3, :3]
+        middle = motion[:, :3, 3] + stretch[:, None] * np.einsum("kij,kj->ki", turn, rest.offsets)
+        held = girth[:, None] * np.einsum("kij,kj->ki", turn, rest.halves)
+        half = rest.half_points + rest.collocation @ (held - rest.half_values)
+        return Ribbon(np.stack([middle - half, middle + half], axis=1), ribbon.knots)
+
+    def _blend_frames(self, controls: ControlFrames) -> Array:
+        """(n, 4, 4) frame of the ribbon at each control point's place, blended.
+
+        Each control says where it would carry the frame. Its twist is taken out before the
+        blend and the blended angle put back after it.
+        """
+        rest = self._point_rest
+        untwist = axis_rotation(ALONG, -controls.twists)
+        carried = rest.in_controls.copy()
+        carried[..., :3, 3] *= controls.stretches[None, :, None]
+        told = controls.frames[None] @ carried @ untwist[None]
+        dual = align_signs(np.moveaxis(to_dual_quaternions(told), 1, 0))
+        blended = np.einsum("nk,knc->nc", self.surface_weights, dual)
+        twist = self.surface_weights @ controls.twists
+        return from_dual_quaternions(blended) @ axis_rotation(ALONG, twist)
+
+    # -- ribbon to joints ------------------------------------------------------------------
+
+    def joint_pose(self, pose: Pose) -> JointPose:
+        """Pose the ribbon joints.
+
+        Parameters
+        ----------
+        pose : Pose
+
+        Returns
+        -------
+        JointPose
+        """
+        controls = self.control_frames(pose)
+        ribbon = self._move_ribbon(controls)
+        stations = self.layout.stations
+        frames = ribbon.frames(stations)
+        speed = np.linalg.norm(ribbon.midline(stations, 1), axis=1)
+        stretch = speed / np.linalg.norm(self.layout.ribbon.midline(stations, 1), axis=1)
+        girth = self._station_basis @ (self.surface_weights @ controls.girths)
+        girth = girth * stretch ** (-0.5 * pose.keep_volume)
+        back = invert_rigid(self.joint_rest)
+        factors = np.zeros((len(stations), 4, 4))
+        factors[:, 0, 0], factors[:, 3, 3] = stretch, 1.0
+        factors[:, 1, 1] = factors[:, 2, 2] = girth
+        return JointPose(frames @ back, self.joint_rest @ factors @ back, stretch, girth)
+
+    def joint_frames(self, pose: Pose) -> Array:
+        """Posed frames of the ribbon joints.
+
+        Parameters
+        ----------
+        pose : Pose
+
+        Returns
+        -------
+        (N, 4, 4) array
+            Columns along, across, normal, origin.
+        """
+        return self.pose_ribbon(pose).frames(self.layout.stations)
+
+    # -- joints to skin --------------------------------------------------------------------
+
+    def deform(
+        self,
+        pose: Pose,
+        method: Method = "linear",
+        out: Floats | None = None,
+        dtype: type[np.floating] = np.float64,
+    ) -> Floats:
+        """Pose the mesh.
+
+        Parameters
+        ----------
+        pose : Pose
+        method : {"linear", "dual_quaternion"}
+        out : (V, 3) array of float32 or float64, optional
+            Written in place and returned, so that a caller can pose without allocating.
+        dtype : float64 or float32
+            Precision if ``out`` is not given.
+
+        Returns
+        -------
+        (V, 3) array
+            Scene units, in the order of the mesh's file.
+
+        Raises
+        ------
+        RibbonsimError
+            If the method or a control is unknown.
+        """
+        return self.skin_joints(self.joint_pose(pose), method, out, dtype)
+
+    def skin_joints(
+        self,
+        joints: JointPose,
+        method: Method = "linear",
+        out: Floats | None = None,
+        dtype: type[np.floating] = np.float64,
+    ) -> Floats:
+        """Pose the mesh by posed ribbon joints: the last step of :meth:`deform`.
+
+        Parameters
+        ----------
+        joints : JointPose
+        method, out, dtype
+            As in :meth:`deform`.
+
+        Returns
+        -------
+        (V, 3) array
+        """
+        _check_method(method)
+        if method == "linear":
+            return self.skinner.linear(joints.transforms, out, dtype)
+        return self.skinner.dual_quaternion(joints.rigid, joints.scales, out, dtype)
+
+    def deform_normals(
+        self,
+        pose: Pose,
+        method: Method = "linear",
+        out: Floats | None = None,
+        dtype: type[np.floating] = np.float64,
+    ) -> Floats:
+        """Pose the vertex normals along with the skin.
+
+        Parameters
+        ----------
+        pose : Pose
+        method, out, dtype
+            As in :meth:`deform`.
+
+        Returns
+        -------
+        (V, 3) array
+            Unit vectors.
+        """
+        _check_method(method)
+        joints = self.joint_pose(pose)
+        return self.skinner.normals(joints.rigid, joints.scales, method, out, dtype)
+
+    # -- test poses ------------------------------------------------------------------------
+
+    def pose_for(self, name: str, amount: float | None = None) -> Pose:
+        """A test pose, expressed in this layout's controls.
+
+        Each control is put on the target's frame at its own place along the body.
+
+        Parameters
+        ----------
+        name : str
+            One of :data:`ribbonsim.TEST_POSES`.
+        amount : float, optional
+            Degrees, turns or a factor, as the test pose says; its usual amount if left out.
+
+        Returns
+        -------
+        Pose
+
+        Raises
+        ------
+        RibbonsimError
+            If the name is unknown or the amount cannot be used.
+        """
+        target = make_target(self.layout.ribbon, name, amount)
+        return self.fit(target)
+
+    def fit(self, target: Target) -> Pose:
+        """Put each control on a target's frame at its place along the body.
+
+        Parameters
+        ----------
+        target : Target
+
+        Returns
+        -------
+        Pose
+        """
+        wanted = target.at(self.layout.ribbon.arc_length(self.layout.control_places))
+        values = values_for(self.control_rest, self.layout.carry_order(), wanted)
+        return Pose(dict(zip(self.layout.control_names, values, strict=True)))
+
+    def shape_error(self, target: Target, pose: Pose) -> float:
+        """How far a pose stays from a target's midline.
+
+        Parameters
+        ----------
+        target : Target
+        pose : Pose
+
+        Returns
+        -------
+        float
+            Root mean square distance at equal places along the body, over its rest length.
+        """
+        ribbon = self.layout.ribbon
+        achieved = self.pose_ribbon(pose).midline(ribbon.place_at(target.lengths))
+        squares = np.sum((achieved - target.frames[:, :3, 3]) ** 2, axis=1)
+        return float(np.sqrt(squares.mean()) / ribbon.length)
+
+
+@dataclass(frozen=True, eq=False)
+class _PointRest:
+    """The ribbon at rest, seen from its control points' places.
+
+    ``in_controls`` are the frames there in each control's frame, ``offsets`` the midline's
+    control points in those frames, ``halves`` the half widths in them, ``half_values`` the
+    same in the scene, ``half_points`` their control points, and ``collocation`` turns values
+    at the places into control points.
+    """
+
+    in_controls: Array
+    offsets: Array
+    halves: Array
+    half_values: Array
+    half_points: Array
+    collocation: Array
+
+    @classmethod
+    def of(cls, ribbon: Ribbon, control_rest: Array) -> _PointRest:
+        places = ribbon.greville
+        frames = ribbon.frames(places)
+        back = invert_rigid(frames)
+        middles = ribbon.control_points.mean(axis=1)
+        half_points = 0.5 * (ribbon.control_points[:, 1] - ribbon.control_points[:, 0])
+        basis = ribbon.basis(places).toarray()
+        half_values = basis @ half_points
+        return cls(
+            in_controls=invert_rigid(control_rest)[None] @ frames[:, None],
+            offsets=np.einsum("kij,kj->ki", back[:, :3, :3], middles) + back[:, :3, 3],
+            halves=np.einsum("kij,kj->ki", back[:, :3, :3], half_values),
+            half_values=half_values,
+            half_points=half_points,
+            collocation=np.linalg.inv(basis),
+        )
+
+
+def _check_method(method: str) -> None:
+    if method not in METHODS:
+        raise RibbonsimError(f"method = {method!r} is not known: choose {' or '.join(METHODS)}")

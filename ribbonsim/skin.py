@@ -1,0 +1,451 @@
+"""Skinning: linear and dual-quaternion blending of joint transforms over a mesh."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike, DTypeLike, NDArray
+
+from ribbonsim.errors import RibbonsimError
+
+Array = NDArray[np.float64]
+Floats = NDArray[np.floating]
+
+# Vertices blended at once: so that a tile's rows stay in the second-level cache.
+_TILE = 4096
+
+
+def linear_blend(rest: ArrayLike, weights: ArrayLike, transforms: ArrayLike) -> Array:
+    """Linear blend skinning, ``v' = sum_j w_j (A_j v + b_j)``.
+
+    Parameters
+    ----------
+    rest : (V, 3) array
+        Scene units.
+    weights : (V, N) array
+        Rows sum to one.
+    transforms : (N, 4, 4) array
+        From the rest to the posed place of each joint.
+
+    Returns
+    -------
+    (V, 3) array
+
+    References
+    ----------
+    N. Magnenat-Thalmann, R. Laperrière, D. Thalmann, "Joint-dependent local deformations
+    for hand animation and object grasping", Graphics Interface 1988.
+    """
+    return Skinner(rest, weights).linear(np.asarray(transforms, dtype=float))
+
+
+def dual_quaternion_blend(
+    rest: ArrayLike, weights: ArrayLike, rigid: ArrayLike, scales: ArrayLike | None = None
+) -> Array:
+    """Dual-quaternion linear blending.
+
+    Signs are made consistent from each joint to the next, so the joints are expected in
+    chain order with less than a full turn between neighbours.
+
+    Parameters
+    ----------
+    rest : (V, 3) array
+        Scene units.
+    weights : (V, N) array
+        Rows sum to one.
+    rigid : (N, 4, 4) array
+        Rotation and translation of each joint.
+    scales : (N, 4, 4) array, optional
+        Stretch and girth of each joint at its rest place, blended linearly beforehand; the
+        whole transform of a joint is ``rigid @ scales``.
+
+    Returns
+    -------
+    (V, 3) array
+
+    References
+    ----------
+    L. Kavan, S. Collins, J. Žára, C. O'Sullivan, "Geometric skinning with approximate dual
+    quaternion blending", ACM Transactions on Graphics 27(4), 2008.
+    """
+    matrices = None if scales is None else np.asarray(scales, dtype=float)
+    return Skinner(rest, weights).dual_quaternion(np.asarray(rigid, dtype=float), matrices)
+
+
+def to_dual_quaternions(rigid: Array) -> Array:
+    """Unit dual quaternions of rigid transforms.
+
+    Parameters
+    ----------
+    rigid : (..., 4, 4) array
+
+    Returns
+    -------
+    (..., 8) array
+        Real part ``w, x, y, z``, then the dual part in the same order.
+    """
+    from scipy.spatial.transform import Rotation
+
+    lead = rigid.shape[:-2]
+    rotations = Rotation.from_matrix(rigid[..., :3, :3].reshape(-1, 3, 3))
+    real = rotations.as_quat()[:, [3, 0, 1, 2]].reshape((*lead, 4))
+    return np.concatenate([real, _dual_part(real, rigid[..., :3, 3])], axis=-1)
+
+
+def _dual_part(real: Array, translation: Array) -> Array:
+    w, v = real[..., :1], real[..., 1:]
+    scalar = -np.sum(translation * v, axis=-1, keepdims=True)
+    vector = w * translation + np.cross(translation, v)
+    return 0.5 * np.concatenate([scalar, vector], axis=-1)
+
+
+def align_signs(quaternions: Array) -> Array:
+    """Choose the sign of each quaternion so that it agrees with the one before it.
+
+    A quaternion and its opposite are one rotation, but blend differently.
+
+    Parameters
+    ----------
+    quaternions : (n, ..., 4 or 8) array
+        In chain order along the first axis.
+
+    Returns
+    -------
+    array of the same shape
+    """
+    agree = np.sum(quaternions[1:, ..., :4] * quaternions[:-1, ..., :4], axis=-1)
+    flips = np.cumprod(np.where(agree < 0, -1.0, 1.0), axis=0)
+    aligned = quaternions.copy()
+    aligned[1:] *= flips[..., None]
+    return aligned
+
+
+def from_dual_quaternions(dual: Array) -> Array:
+    """Rigid transforms of dual quaternions that need not be of unit length.
+
+    Parameters
+    ----------
+    dual : (..., 8) array
+
+    Returns
+    -------
+    (..., 4, 4) array
+    """
+    size = np.linalg.norm(dual[..., :4], axis=-1, keepdims=True)
+    real, moved = dual[..., :4] / size, dual[..., 4:] / size
+    w, v = real[..., :1], real[..., 1:]
+    out = np.zeros((*dual.shape[:-1], 4, 4))
+    x, y, z = v[..., 0], v[..., 1], v[..., 2]
+    s = real[..., 0]
+    rows = [
+        [1 - 2 * (y * y + z * z), 2 * (x * y - s * z), 2 * (x * z + s * y)],
+        [2 * (x * y + s * z), 1 - 2 * (x * x + z * z), 2 * (y * z - s * x)],
+        [2 * (x * z - s * y), 2 * (y * z + s * x), 1 - 2 * (x * x + y * y)],
+    ]
+    out[..., :3, :3] = np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
+    out[..., :3, 3] = 2.0 * (w * moved[..., 1:] - moved[..., :1] * v + np.cross(v, moved[..., 1:]))
+    out[..., 3, 3] = 1.0
+    return out
+
+
+@dataclass(frozen=True)
+class _Run:
+    """Vertices, side by side in skinning order, that need the same few joints."""
+
+    start: int
+    stop: int
+    first_joint: int
+    width: int
+
+    @property
+    def joints(self) -> slice:
+        return slice(self.first_joint, self.first_joint + self.width)
+
+    @property
+    def vertices(self) -> slice:
+        return slice(self.start, self.stop)
+
+
+class Skinner:
+    """Weights and rest positions, arranged once, posed often.
+
+    Vertices are sorted by their first joint. A run of vertices that share a window of
+    joints is then one small dense matrix product, with no indices followed.
+
+    Parameters
+    ----------
+    rest : (V, 3) array
+        Scene units.
+    weights : (V, N) array
+        Rows sum to one.
+    normals : (V, 3) array, optional
+        Unit normals at rest.
+
+    Raises
+    ------
+    RibbonsimError
+        If shapes do not fit each other.
+    """
+
+    def __init__(
+        self, rest: ArrayLike, weights: ArrayLike, normals: ArrayLike | None = None
+    ) -> None:
+        points, table = np.asarray(rest, dtype=float), np.asarray(weights, dtype=float)
+        if points.ndim != 2 or points.shape[1] != 3 or table.shape[:1] != points.shape[:1]:
+            raise RibbonsimError(
+                f"positions {points.shape} and weights {table.shape} do not fit: "
+                "give (V, 3) and (V, N)"
+            )
+        self.joints = table.shape[1]
+        self._order, self._runs = _arrange(table)
+        self._inverse = np.argsort(self._order)
+        self._rest = np.ascontiguousarray(points[self._order].T)
+        self._normals = None
+        if normals is not None:
+            self._normals = np.ascontiguousarray(np.asarray(normals, dtype=float)[self._order].T)
+        self._weights = [
+            np.ascontiguousarray(table[self._order[run.vertices], run.joints].T)
+            for run in self._runs
+        ]
+        self._prepared: dict[tuple[str, str], list[Floats]] = {}
+        self._scratch: dict[tuple[str, str], Floats] = {}
+
+    @cached_property
+    def vertices(self) -> int:
+        """Number of vertices."""
+        return self._rest.shape[1]
+
+    def linear(
+        self, transforms: Array, out: Floats | None = None, dtype: DTypeLike = np.float64
+    ) -> Floats:
+        """Pose by linear blending.
+
+        Parameters
+        ----------
+        transforms : (N, 4, 4) array
+        out : (V, 3) array, optional
+            Written in place and returned; its type decides the precision.
+        dtype : float64 or float32
+            Precision if ``out`` is not given.
+
+        Returns
+        -------
+        (V, 3) array
+            In the order of ``rest``.
+        """
+        kind, out = self._output(out, dtype)
+        return self._in_file_order(self._blend_linear(transforms, kind), out)
+
+    def dual_quaternion(
+        self,
+        rigid: Array,
+        scales: Array | None = None,
+        out: Floats | None = None,
+        dtype: DTypeLike = np.float64,
+    ) -> Floats:
+        """Pose by dual-quaternion blending.
+
+        Parameters
+        ----------
+        rigid : (N, 4, 4) array
+            Rotation and translation of each joint.
+        scales : (N, 4, 4) array, optional
+            Applied at the rest place first, blended linearly.
+        out, dtype
+            As in :meth:`linear`.
+
+        Returns
+        -------
+        (V, 3) array
+        """
+        kind, out = self._output(out, dtype)
+        if scales is None:
+            start = self._typed_rest(kind)
+        else:
+            start = self._blend_linear(scales, kind)
+        result = self._buffer("posed", (3, self.vertices), kind)
+        self._rotate(rigid, start, result, moves=True)
+        return self._in_file_order(result, out)
+
+    def normals(
+        self,
+        rigid: Array,
+        scales: Array,
+        method: str,
+        out: Floats | None = None,
+        dtype: DTypeLike = np.float64,
+    ) -> Floats:
+        """Pose the normals with the skin, without looking at the posed surface.
+
+        Parameters
+        ----------
+        rigid, scales : (N, 4, 4) array
+        method : {"linear", "dual_quaternion"}
+        out, dtype
+            As in :meth:`linear`.
+
+        Returns
+        -------
+        (V, 3) array
+            Unit vectors.
+        """
+        if self._normals is None:
+            raise RibbonsimError("no normals were given when the skin was bound: bind with them")
+        kind, out = self._output(out, dtype)
+        inner = scales if method == "dual_quaternion" else rigid @ scales
+        cofactors = np.linalg.inv(inner[:, :3, :3]).transpose(0, 2, 1)
+        features = self._features("normals", kind)
+        result = self._buffer("blend", (3, self.vertices), kind)
+        for run, feature in zip(self._runs, features, strict=True):
+            rows = cofactors[run.joints].transpose(1, 0, 2).reshape(3, -1)
+            np.matmul(np.ascontiguousarray(rows, kind), feature, out=result[:, run.vertices])
+        if method == "dual_quaternion":
+            turned = self._buffer("posed", (3, self.vertices), kind)
+            self._rotate(rigid, result, turned, moves=False)
+            result = turned
+        result /= np.maximum(np.sqrt(np.einsum("ij,ij->j", result, result)), 1e-30)
+        return self._in_file_order(result, out)
+
+    # -- inside ---------------------------------------------------------------------------
+
+    def _output(self, out: Floats | None, dtype: DTypeLike) -> tuple[np.dtype, Floats]:
+        if out is None:
+            out = np.empty((self.vertices, 3), dtype)
+        if out.shape != (self.vertices, 3) or out.dtype not in (np.float32, np.float64):
+            raise RibbonsimError(
+                f"the output has the shape {out.shape} and type {out.dtype}: "
+                f"give ({self.vertices}, 3) of float32 or float64"
+            )
+        return out.dtype, out
+
+    def _buffer(self, name: str, shape: tuple[int, int], kind: np.dtype) -> Floats:
+        key = (name, kind.name)
+        if key not in self._scratch or self._scratch[key].shape != shape:
+            self._scratch[key] = np.empty(shape, kind)
+        return self._scratch[key]
+
+    def _typed_rest(self, kind: np.dtype) -> Floats:
+        if kind == np.float64:
+            return self._rest
+        return self._cached("rest", kind, lambda: [self._rest.astype(kind)])[0]
+
+    def _cached(self, name: str, kind: np.dtype, make) -> list[Floats]:  # type: ignore[no-untyped-def]
+        key = (name, kind.name)
+        if key not in self._prepared:
+            self._prepared[key] = make()
+        return self._prepared[key]
+
+    def _features(self, name: str, kind: np.dtype) -> list[Floats]:
+        """Per run, weight times each coordinate: the matrix that transforms multiply."""
+
+        def make() -> list[Floats]:
+            features = []
+            for run, weights in zip(self._runs, self._weights, strict=True):
+                if name == "normals":
+                    coordinates = self._normals[:, run.vertices]  # type: ignore[index]
+                else:
+                    ones = np.ones((1, run.stop - run.start))
+                    coordinates = np.vstack([self._rest[:, run.vertices], ones])
+                product = weights[:, None, :] * coordinates[None, :, :]
+                features.append(
+                    np.ascontiguousarray(product.reshape(-1, product.shape[-1]), kind)
+                )
+            return features
+
+        return self._cached(name, kind, make)
+
+    def _blend_linear(self, transforms: Array, kind: np.dtype) -> Floats:
+        result = self._buffer("blend", (3, self.vertices), kind)
+        for run, feature in zip(self._runs, self._features("points", kind), strict=True):
+            rows = transforms[run.joints, :3, :].transpose(1, 0, 2).reshape(3, -1)
+            np.matmul(np.ascontiguousarray(rows, kind), feature, out=result[:, run.vertices])
+        return result
+
+    def _rotate(self, rigid: Array, start: Floats, result: Floats, moves: bool) -> None:
+        """Turn and move ``start`` by the blended dual quaternions, tile by tile."""
+        kind = start.dtype
+        dual = align_signs(to_dual_quaternions(rigid)).astype(kind)
+        # rows w x y z x y | W X Y Z: cross products then need no index tricks
+        rows = np.ascontiguousarray(dual[:, [0, 1, 2, 3, 1, 2, 4, 5, 6, 7]].T)
+        weights = self._cached(
+            "weights", kind, lambda: [block.astype(kind) for block in self._weights]
+        )
+        scratch = self._buffer("tile", (25, _TILE), kind)
+        for run, table in zip(self._runs, weights, strict=True):
+            turn = np.ascontiguousarray(rows[:, run.joints])
+            for at in range(run.start, run.stop, _TILE):
+                end = min(at + _TILE, run.stop)
+                span = slice(at - run.start, end - run.start)
+                part = scratch[:, : end - at]
+                _rotate_tile(turn, table[:, span], start[:, at:end], result[:, at:end], part, moves)
+
+    def _in_file_order(self, result: Floats, out: Floats) -> Floats:
+        for axis in range(3):
+            np.take(result[axis], self._inverse, out=out[:, axis], mode="clip")
+        return out
+
+
+def _rotate_tile(
+    turn: Floats, weights: Floats, start: Floats, result: Floats, scratch: Floats, moves: bool
+) -> None:
+    """Apply blended dual quaternions ``(q, p)`` to points of one tile.
+
+    With ``q = (w, v)`` and ``p = (W, d)`` not normalised, the point ``x`` goes to
+    ``x + 2 (v × a + w d - W v) / |q|²`` where ``a = v × x + w x + d``.
+    """
+    blend, point, a, b = scratch[:10], scratch[10:15], scratch[15:20], scratch[20:23]
+    spare, factor = scratch[23], scratch[24]
+    np.matmul(turn, weights, out=blend)
+    w, v, v_next, v_last = blend[0], blend[1:4], blend[2:5], blend[3:6]
+    v_last = blend[3:6]
+    big, d = blend[6], blend[7:10]
+    point[:3], point[3:] = start, start[:2]
+    # v × x in components: v_next is v shifted by one, v_last by two
+    np.multiply(v_next, point[2:5], out=a[:3])
+    np.multiply(v_last, point[1:4], out=b)
+    a[:3] -= b
+    np.multiply(w, point[:3], out=b)
+    a[:3] += b
+    if moves:
+        a[:3] += d
+    a[3:] = a[:2]
+    np.multiply(v_next, a[2:5], out=b)
+    np.multiply(v_last, a[1:4], out=point[:3])
+    b -= point[:3]
+    if moves:
+        np.multiply(w, d, out=point[:3])
+        b += point[:3]
+        np.multiply(big, v, out=point[:3])
+        b -= point[:3]
+    np.multiply(w, w, out=factor)
+    for row in v:
+        np.multiply(row, row, out=spare)
+        factor += spare
+    np.divide(2.0, factor, out=factor)
+    b *= factor
+    np.add(start, b, out=result)
+
+
+def _arrange(weights: Array) -> tuple[NDArray[np.int64], list[_Run]]:
+    """Sort vertices into runs whose joints stand in one window."""
+    busy = weights != 0
+    joints = weights.shape[1]
+    first = np.argmax(busy, axis=1)
+    last = joints - 1 - np.argmax(busy[:, ::-1], axis=1)
+    widths = last - first + 1
+    usual = int(np.median(np.count_nonzero(busy, axis=1))) if len(weights) else 1
+    usual = min(max(usual, 4), joints)
+    wide = widths > usual
+    window = np.minimum(first, joints - usual)
+    key = np.where(wide, joints, window)
+    order = np.argsort(key, kind="stable")
+    counts = np.bincount(key, minlength=joints + 1)
+    ends = np.cumsum(counts)
+    runs = [
+        _Run(int(ends[j] - counts[j]), int(ends[j]), *((0, joints) if j == joints else (j, usual)))
+        for j in range(joints + 1)
+        if counts[j]
+    ]
+    return order, runs
