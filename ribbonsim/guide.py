@@ -25,6 +25,8 @@ Ints = NDArray[np.int64]
 GUIDE_POINTS = 129
 _RINGS = 160
 _INSET = 0.01
+# so many times the vertices in one third of the body tell the end with the face
+_DENSER = 1.5
 
 
 def find_guide(
@@ -40,7 +42,8 @@ def find_guide(
     mesh : CreatureMesh
     root, tip : int or (3,) array, optional
         A vertex (counted from 0) or a point, whose nearest vertex is taken. Without them the
-        farthest ends of the thick part of the body are found, and the thicker is the root.
+        farthest ends of the thick part of the body are found; the end that is modelled more
+        densely is the tip (a face), or else the thicker end is the root.
 
     Returns
     -------
@@ -72,7 +75,7 @@ def find_guide(
     rings = even_rings(mesh.positions, body, field)
     poles = mesh.positions[first], mesh.positions[last]
     guide = _through_centres(mesh.positions, body, rings, poles)
-    if root is None and tip is None and _thicker_at_end(rings):
+    if root is None and tip is None and _root_at_end(rings, field[np.unique(body)]):
         guide = guide[::-1].copy()
     return guide
 
@@ -168,7 +171,9 @@ def _through_centres(positions: Array, body: Ints, rings: Rings, poles: tuple[Ar
     points = points[keep]
     t = np.r_[0.0, np.cumsum(steps[keep[1:]])]
     t /= t[-1]
-    spline = fit_spline(t, points, uniform_knots(24), damping=0.02)
+    # waves shorter than the body is thick are folds of the skin, not of the body
+    spans = int(np.clip(round(length / np.median(radii)), 4, 32))
+    spline = fit_spline(t, points, uniform_knots(spans), damping=0.02)
     places, curve = curve_by_arc_length(spline(np.linspace(0, 1, 400)), 4000)
     even = np.linspace(0.0, 1.0, GUIDE_POINTS)
     return np.stack([np.interp(even, places, curve[:, k]) for k in range(3)], axis=1)
@@ -216,8 +221,12 @@ def _exit_distance(positions: Array, body: Ints, origin: Array, direction: Array
     return float(distance[met].min()) if met.any() else float("inf")
 
 
-def _thicker_at_end(rings: Rings) -> bool:
+def _root_at_end(rings: Rings, field: Array) -> bool:
     third = max(1, len(rings.radii) // 3)
+    start = np.count_nonzero(field < rings.levels[third - 1])
+    end = np.count_nonzero(field > rings.levels[-third])
+    if max(start, end) > _DENSER * min(start, end):
+        return start > end
     return bool(rings.radii[-third:].mean() > rings.radii[:third].mean())
 
 

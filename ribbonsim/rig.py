@@ -104,10 +104,9 @@ def mesh_weights(mesh: CreatureMesh, layout: Layout, places: Array) -> Array:
     ribbon, rules = layout.ribbon, layout.mesh_weights
     lengths = ribbon.arc_length(layout.stations)
     if rules.distance == "body":
-        steps = np.abs(order_coordinate(places, lengths)[:, None] - np.arange(len(lengths)))
-        # past the first and last station there is nothing to blend with
-        steps = np.minimum(steps, np.abs(np.clip(
-            order_coordinate(places, lengths), 0, len(lengths) - 1)[:, None] - np.arange(len(lengths))))
+        # past the first and the last station there is nothing to blend with
+        order = np.clip(order_coordinate(places, lengths), 0.0, len(lengths) - 1.0)
+        steps = np.abs(order[:, None] - np.arange(len(lengths)))
     else:
         steps = _straight_steps(mesh, ribbon, layout.stations, lengths)
     r = steps / rules.reach
@@ -207,6 +206,11 @@ class Rig:
     @cached_property
     def _station_basis(self) -> Array:
         return self.layout.ribbon.basis(self.layout.stations).toarray()
+
+    @cached_property
+    def control_influence(self) -> Array:
+        """(V, K) how much each control moves each vertex, through the ribbon; rows sum to one."""
+        return self.mesh_weights @ (self._station_basis @ self.surface_weights)
 
     # -- controls to ribbon ----------------------------------------------------------------
 

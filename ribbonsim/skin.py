@@ -14,7 +14,7 @@ Array = NDArray[np.float64]
 Floats = NDArray[np.floating]
 
 # Vertices blended at once: so that a tile's rows stay in the second-level cache.
-_TILE = 4096
+_TILE = 8192
 
 
 def linear_blend(rest: ArrayLike, weights: ArrayLike, transforms: ArrayLike) -> Array:

@@ -1,0 +1,271 @@
+"""Layout files: TOML, commented, with a schema version, read strictly."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import numpy as np
+import tomlkit
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from tomlkit.items import Array as TomlArray
+
+from ribbonsim.errors import RibbonsimError
+from ribbonsim.files import write_file
+from ribbonsim.layout import DEFAULT_REACH, Control, ControlWeights, Layout, MeshWeights
+from ribbonsim.ribbon import Ribbon
+
+SCHEMA_VERSION = 1
+
+Point = Annotated[list[float], Field(min_length=3, max_length=3)]
+Pair = Annotated[list[Point], Field(min_length=2, max_length=2)]
+Falloff = Literal["wendland_c2", "gaussian", "inverse_distance", "linear"]
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class RibbonTable(_Strict):
+    """The table ``[ribbon]``."""
+
+    knots: list[float]
+    control_points: list[Pair]
+
+
+class StationsTable(_Strict):
+    """The table ``[stations]``."""
+
+    places: list[float]
+
+
+class ControlTable(_Strict):
+    """One of ``[[controls]]``."""
+
+    name: str
+    station: int
+    reach: float = DEFAULT_REACH
+    carried_by: str | None = None
+
+
+class ControlWeightsTable(_Strict):
+    """The table ``[control_weights]``."""
+
+    falloff: Falloff = "wendland_c2"
+    exponent: float = 2.0
+    distance: Literal["ribbon", "straight"] = "ribbon"
+
+
+class MeshWeightsTable(_Strict):
+    """The table ``[mesh_weights]``."""
+
+    falloff: Falloff = "wendland_c2"
+    exponent: float = 2.0
+    distance: Literal["body", "straight"] = "body"
+    reach: float = DEFAULT_REACH
+    influences: int = 4
+    smoothing: int = 0
+    prune: float = 0.0
+
+
+class LayoutTable(_Strict):
+    """A whole layout file."""
+
+    ribbonsim_layout: Literal[1]
+    name: str = "layout"
+    ribbon: RibbonTable
+    stations: StationsTable
+    controls: list[ControlTable]
+    control_weights: ControlWeightsTable = ControlWeightsTable()
+    mesh_weights: MeshWeightsTable = MeshWeightsTable()
+
+
+_COMMENTS = {
+    "ribbon": "A B-spline surface, degree 1 across and 3 along; lengths in the mesh's own units.",
+    "stations": "Places along the ribbon, 0 at the root end and 1 at the tip; one joint rides at each.",
+    "controls": "What you move. 'station' counts from 1 at the root end; 'reach' is how far the\n"
+    "control's influence extends, in multiples of the distance to its neighbours;\n"
+    "'carried_by' names the control that takes it along (leave it out to stand alone).",
+    "control_weights": "How controls share the ribbon. falloff: wendland_c2, gaussian, inverse_distance\n"
+    "(with 'exponent') or linear; distance: ribbon (along it) or straight (through the air).",
+    "mesh_weights": "How ribbon joints share the mesh. distance: body (through it) or straight; reach in\n"
+    "multiples of the distance between stations; at most 'influences' joints a vertex;\n"
+    "'smoothing' counts rounds over the edges; weights up to 'prune' are taken off.",
+}
+
+
+def write_layout(layout: Layout, path: str | os.PathLike[str], force: bool = False) -> None:
+    """Write a layout file.
+
+    Parameters
+    ----------
+    layout : Layout
+    path : path
+    force : bool
+        Replace a file that is there.
+
+    Raises
+    ------
+    RibbonsimError
+        If the file exists and ``force`` is off, or it cannot be written.
+    """
+    write_file(path, layout_text(layout), force)
+
+
+def layout_text(layout: Layout) -> str:
+    """Return the text of a layout file.
+
+    Parameters
+    ----------
+    layout : Layout
+
+    Returns
+    -------
+    str
+        Every number is written with all the digits that it needs to come back the same.
+    """
+    document = tomlkit.document()
+    document.add(tomlkit.comment("A ribbonsim layout: where the ribbon runs, its stations and its controls."))
+    document.add("ribbonsim_layout", tomlkit.item(SCHEMA_VERSION).comment("version of this schema"))
+    document.add("name", tomlkit.item(layout.name))
+    ribbon = _table(document, "ribbon")
+    ribbon.add("knots", _rows(layout.ribbon.knots.tolist(), 8))
+    ribbon.add(tomlkit.comment("a row a control point: the edge at u = 0, then the edge at u = 1"))
+    ribbon.add("control_points", _rows(layout.ribbon.control_points.tolist(), 1))
+    _table(document, "stations").add("places", _rows(layout.stations.tolist(), 6))
+    controls = tomlkit.aot()
+    for control in layout.controls:
+        row = tomlkit.table()
+        for key in ("name", "station", "reach", "carried_by"):
+            value = getattr(control, key)
+            if value is not None:
+                row.add(key, float(value) if key == "reach" else value)
+        controls.append(row)
+    document.add(tomlkit.nl())
+    for line in _COMMENTS["controls"].splitlines():
+        document.add(tomlkit.comment(line))
+    document.add("controls", controls)
+    for key, rules in (("control_weights", layout.control_weights), ("mesh_weights", layout.mesh_weights)):
+        table = _table(document, key)
+        for name, value in vars(rules).items():
+            table.add(name, value)
+    return tomlkit.dumps(document)
+
+
+def read_layout(path: str | os.PathLike[str]) -> Layout:
+    """Read a layout file.
+
+    Parameters
+    ----------
+    path : path
+
+    Returns
+    -------
+    Layout
+
+    Raises
+    ------
+    RibbonsimError
+        Naming the file, the key, the value and what is allowed.
+    """
+    source = Path(path)
+    if source.is_dir():
+        raise RibbonsimError(f"{source} is a folder: give a layout file (.toml)")
+    try:
+        data = tomllib.loads(source.read_bytes().decode("utf-8-sig"))
+    except FileNotFoundError as error:
+        raise RibbonsimError(f"{source} is not there: check the name of the layout file") from error
+    except OSError as error:
+        raise RibbonsimError(f"{source} cannot be read ({error.strerror}): check the file") from error
+    except UnicodeDecodeError as error:
+        raise RibbonsimError(f"{source} is not text in UTF-8: give a layout file (.toml)") from error
+    except tomllib.TOMLDecodeError as error:
+        raise RibbonsimError(f"{source} is not valid TOML: {_first_lower(str(error))}") from error
+    return _layout_of(source, data)
+
+
+def _layout_of(source: Path, data: dict[str, Any]) -> Layout:
+    version = data.get("ribbonsim_layout")
+    if version is None:
+        raise RibbonsimError(
+            f"{source} has no key 'ribbonsim_layout': give a layout file that ribbonsim saved"
+        )
+    if version != SCHEMA_VERSION or isinstance(version, bool):
+        raise RibbonsimError(
+            f"{source}: ribbonsim_layout = {version!r} is a schema that this version does not read: "
+            f"{SCHEMA_VERSION} is allowed"
+        )
+    try:
+        table = LayoutTable.model_validate(data)
+    except ValidationError as error:
+        raise RibbonsimError(f"{source}: {_explain(error, data)}") from error
+    try:
+        return Layout(
+            ribbon=Ribbon(np.array(table.ribbon.control_points), np.array(table.ribbon.knots)),
+            stations=np.array(table.stations.places),
+            controls=tuple(Control(**vars(control)) for control in table.controls),
+            name=table.name,
+            control_weights=ControlWeights(**vars(table.control_weights)),
+            mesh_weights=MeshWeights(**vars(table.mesh_weights)),
+        )
+    except RibbonsimError as error:
+        raise RibbonsimError(f"{source}: {error}") from error
+
+
+def _table(document: tomlkit.TOMLDocument, name: str) -> tomlkit.items.Table:
+    document.add(tomlkit.nl())
+    for line in _COMMENTS[name].splitlines():
+        document.add(tomlkit.comment(line))
+    table = tomlkit.table()
+    document.add(name, table)
+    return table
+
+
+def _rows(values: Sequence[Any], across: int) -> TomlArray:
+    array = tomlkit.array()
+    for start in range(0, len(values), across):
+        array.add_line(*values[start : start + across], indent="    ")
+    array.add_line(indent="")
+    return array
+
+
+def _explain(error: ValidationError, data: dict[str, Any]) -> str:
+    """Say the first thing that is wrong: the key, the value and what is allowed."""
+    # an unknown key often is a misspelt one that then seems missing: name it first
+    first = min(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
+    *parents, last = first["loc"]
+    key = _key(first["loc"])
+    if first["type"] == "extra_forbidden":
+        return f"the key {key!r} is not known: allowed here are {', '.join(_allowed(parents))}"
+    if first["type"] == "missing":
+        return f"the key {key!r} is missing: add it"
+    value = repr(first["input"])
+    shown = value if len(value) <= 60 else value[:57] + "..."
+    expected = first.get("ctx", {}).get("expected")
+    allowed = f"{expected} is allowed" if expected else _first_lower(first["msg"])
+    return f"{key} = {shown} cannot be used: {allowed}"
+
+
+def _key(location: Sequence[str | int]) -> str:
+    """Write a place in the file as a rigger counts: ``controls 2, reach``."""
+    text = ""
+    for part in location:
+        text += f" {part + 1}" if isinstance(part, int) else f"{'.' if text else ''}{part}"
+    return text
+
+
+def _allowed(parents: Sequence[str | int]) -> list[str]:
+    model: Any = LayoutTable
+    for part in parents:
+        if isinstance(part, str):
+            annotation = model.model_fields[part].annotation
+            arguments = getattr(annotation, "__args__", ())
+            model = arguments[0] if arguments else annotation
+    return list(model.model_fields)
+
+
+def _first_lower(text: str) -> str:
+    return text[:1].lower() + text[1:]
