@@ -27,7 +27,9 @@ def edge_graph(positions: Array, triangles: Ints) -> csr_array:
     (V, V) sparse array
         Symmetric; lengths in scene units.
     """
-    pairs = np.sort(np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]]))
+    pairs = np.sort(
+        np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]])
+    )
     size = len(positions)
     keys = np.unique(pairs[:, 0] * size + pairs[:, 1])
     a, b = keys // size, keys % size
@@ -50,7 +52,7 @@ def edge_distance(graph: csr_array, sources: int | Ints) -> Array:
         Scene units; infinite where no edge leads.
     """
     if np.ndim(sources) == 0:
-        return dijkstra(graph, indices=int(sources))  # type: ignore[arg-type]
+        return dijkstra(graph, indices=int(sources))
     return dijkstra(graph, indices=sources, min_only=True)
 
 
@@ -149,7 +151,10 @@ class Rings:
 
 
 def body_rings(positions: Array, triangles: Ints, field: Array, levels: Array) -> Rings:
-    """Rings of a field at given levels, the largest at each level.
+    """Rings of a field at given levels, one at each level.
+
+    Of the loops at a level the largest counts; of nearly equal ones that which goes on from
+    the ring before.
 
     Parameters
     ----------
@@ -165,22 +170,25 @@ def body_rings(positions: Array, triangles: Ints, field: Array, levels: Array) -
     Rings
     """
     low, high = field[triangles].min(axis=1), field[triangles].max(axis=1)
-    kept, centres, radii = [], [], []
+    kept: list[float] = []
+    centres: list[Array] = []
+    radii: list[float] = []
     for level in levels[(levels > 1e-12) & (levels < 1.0 - 1e-12)]:
         crossing = triangles[(low < level) & (high >= level)]
         if not len(crossing):
             continue
-        centre, area = _largest_loop(positions, crossing, field, level)
-        kept.append(level)
+        before = centres[-1] if centres else None
+        centre, area = _main_loop(positions, crossing, field, level, before)
+        kept.append(float(level))
         centres.append(centre)
-        radii.append(np.sqrt(area / np.pi))
+        radii.append(float(np.sqrt(area / np.pi)))
     return Rings(np.array(kept), np.array(centres).reshape(-1, 3), np.array(radii))
 
 
-def _largest_loop(
-    positions: Array, triangles: Ints, field: Array, level: float
+def _main_loop(
+    positions: Array, triangles: Ints, field: Array, level: float, before: Array | None
 ) -> tuple[Array, float]:
-    """Area centroid and area of the largest loop of a level."""
+    """Area centroid and area of a level's main loop."""
     start, end, edges = _segments(positions, triangles, field, level)
     _, index = np.unique(edges, return_inverse=True)
     index = index.reshape(edges.shape)
@@ -195,14 +203,19 @@ def _largest_loop(
     areas = np.zeros((loops, 3))
     about = centre_of[loop]
     np.add.at(areas, loop, 0.5 * np.cross(start - about, end - about))
-    best = int(np.argmax(np.linalg.norm(areas, axis=1)))
+    sizes = np.linalg.norm(areas, axis=1)
+    best = int(np.argmax(sizes))
+    if before is not None:
+        away = np.linalg.norm(centre_of - before, axis=1)
+        best = int(np.argmin(np.where(sizes >= 0.5 * sizes[best], away, np.inf)))
     mine = loop == best
     a, b, reference = start[mine], end[mine], centre_of[best]
-    area = float(np.linalg.norm(areas[best]))
+    area = float(sizes[best])
     lengths = np.linalg.norm(b - a, axis=1)
     perimeter = lengths.sum()
-    if area < 1e-3 * perimeter**2:
-        # a slit or a mesh with mixed winding encloses nothing: balance the line itself
+    gap = float(np.linalg.norm((b - a).sum(axis=0)))
+    if area < 1e-3 * perimeter**2 or gap > 0.25 * perimeter:
+        # an open line, a slit or mixed winding encloses nothing: balance the line itself
         total = perimeter if perimeter > 0 else 1.0
         return (lengths[:, None] * 0.5 * (a + b)).sum(axis=0) / total, perimeter**2 / (4 * np.pi)
     normal = areas[best] / area

@@ -108,7 +108,9 @@ def cannot_write(path: Path, error: OSError) -> str:
     import errno
 
     name = errno.errorcode.get(error.errno or 0, "")
-    return f"{path} cannot be written ({reason.lower()}): {advice.get(name, 'choose another place')}"
+    return (
+        f"{path} cannot be written ({reason.lower()}): {advice.get(name, 'choose another place')}"
+    )
 
 
 def _umask() -> int:

@@ -66,7 +66,8 @@ def find_guide(
     distance = edge_distance(graph, np.array([first]))
     if not np.isfinite(distance[last]):
         raise RibbonsimError(
-            f"vertices {first} and {last} of {mesh.name} are not on one piece: choose ends of the body"
+            f"vertices {first} and {last} of {mesh.name} are not on one piece: "
+            "choose ends of the body"
         )
     near = 0.5 * _INSET * distance[last]
     low = np.flatnonzero(distance <= near)
@@ -148,17 +149,23 @@ def even_rings(positions: Array, triangles: Ints, field: Array, count: int = _RI
     for wanted in (count // 2, count):
         rings = body_rings(positions, triangles, field, np.unique(levels))
         if len(rings.levels) < 4:
-            raise RibbonsimError("the body has too few rings of faces to find its middle: refine it")
+            raise RibbonsimError(
+                "the body has too few rings of faces to find its middle: refine it"
+            )
         steps = np.linalg.norm(np.diff(rings.centres, axis=0), axis=1)
         along = np.r_[0.0, np.cumsum(steps)]
         levels = np.interp(np.linspace(0.0, along[-1], wanted), along, rings.levels)
     return body_rings(positions, triangles, field, np.unique(levels))
 
 
-def _through_centres(positions: Array, body: Ints, rings: Rings, poles: tuple[Array, Array]) -> Array:
+def _through_centres(
+    positions: Array, body: Ints, rings: Rings, poles: tuple[Array, Array]
+) -> Array:
     """A smooth curve through ring centres, from just inside one end to just inside the other."""
     first = _first_true_ring(rings.centres, rings.radii, poles[0])
-    last = len(rings.levels) - 1 - _first_true_ring(rings.centres[::-1], rings.radii[::-1], poles[1])
+    last = (
+        len(rings.levels) - 1 - _first_true_ring(rings.centres[::-1], rings.radii[::-1], poles[1])
+    )
     if last - first < 3:
         first, last = 0, len(rings.levels) - 1
     centres, radii = rings.centres[first : last + 1], rings.radii[first : last + 1]
@@ -226,7 +233,7 @@ def _root_at_end(rings: Rings, field: Array) -> bool:
     start = np.count_nonzero(field < rings.levels[third - 1])
     end = np.count_nonzero(field > rings.levels[-third])
     if max(start, end) > _DENSER * min(start, end):
-        return start > end
+        return bool(start > end)
     return bool(rings.radii[-third:].mean() > rings.radii[:third].mean())
 
 

@@ -238,9 +238,14 @@ class Layout:
         ends = first / first[-1] if meets is None else np.r_[0.0, meets, 1.0]
         if len(ends) != len(joints) + 1:
             raise RibbonsimError(f"{len(joints)} sections meet at {len(joints) - 1} places")
-        lengths = ribbon.arc_length(ribbon.place_at(ends * ribbon.length) if meets is None else ends)
+        lengths = ribbon.arc_length(
+            ribbon.place_at(ends * ribbon.length) if meets is None else ends
+        )
         along = np.concatenate(
-            [np.linspace(a, b, n)[:-1] for a, b, n in zip(lengths[:-1], lengths[1:], joints, strict=True)]
+            [
+                np.linspace(a, b, n)[:-1]
+                for a, b, n in zip(lengths[:-1], lengths[1:], joints, strict=True)
+            ]
             + [lengths[-1:]]
         )
         numbers = sorted(
@@ -293,7 +298,9 @@ class Layout:
         """
         return replace(self, controls=tuple(replace(c, carried_by=None) for c in self.controls))
 
-    def with_control(self, name: str, station: int | None = None, reach: float | None = None) -> Layout:
+    def with_control(
+        self, name: str, station: int | None = None, reach: float | None = None
+    ) -> Layout:
         """Move a control along the body or change its reach.
 
         Parameters
@@ -314,7 +321,8 @@ class Layout:
             station=control.station if station is None else station,
             reach=control.reach if reach is None else reach,
         )
-        return replace(self, controls=self.controls[:index] + (control,) + self.controls[index + 1 :])
+        others = self.controls[:index] + self.controls[index + 1 :]
+        return replace(self, controls=(*others, control))
 
     # -- asking ---------------------------------------------------------------------------
 
@@ -359,7 +367,9 @@ class Layout:
         list of (index, carrier index or None)
         """
         names = self.control_names
-        carrier = [None if c.carried_by is None else names.index(c.carried_by) for c in self.controls]
+        carrier = [
+            None if c.carried_by is None else names.index(c.carried_by) for c in self.controls
+        ]
         order: list[tuple[int, int | None]] = []
         done: set[int] = set()
         while len(order) < len(names):
@@ -444,7 +454,9 @@ def _spaced(ribbon: Ribbon, count: int, spacing: str) -> Array:
 
 
 def _named(numbers: Sequence[int]) -> tuple[Control, ...]:
-    return tuple(Control(f"control{i}", number) for i, number in enumerate(sorted(numbers), start=1))
+    return tuple(
+        Control(f"control{i}", number) for i, number in enumerate(sorted(numbers), start=1)
+    )
 
 
 def _check_controls(controls: Sequence[Control], stations: int) -> None:
@@ -488,7 +500,11 @@ def _check_choice(key: str, value: object, allowed: Sequence[str]) -> None:
 
 
 def _check_number(key: str, value: float, low: float, high: float, whole: bool = False) -> None:
-    number = isinstance(value, (int, float, np.integer, np.floating)) and not isinstance(value, bool)
+    number = isinstance(value, (int, float, np.integer, np.floating)) and not isinstance(
+        value, bool
+    )
     if not number or not low <= value <= high or (whole and value != int(value)):
         kind = "whole number" if whole else "number"
-        raise RibbonsimError(f"{key} = {value!r} cannot be used: give a {kind} from {low:g} to {high:g}")
+        raise RibbonsimError(
+            f"{key} = {value!r} cannot be used: give a {kind} from {low:g} to {high:g}"
+        )

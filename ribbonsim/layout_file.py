@@ -84,16 +84,21 @@ class LayoutTable(_Strict):
 
 
 _COMMENTS = {
-    "ribbon": "A B-spline surface, degree 1 across and 3 along; lengths in the mesh's own units.",
-    "stations": "Places along the ribbon, 0 at the root end and 1 at the tip; one joint rides at each.",
-    "controls": "What you move. 'station' counts from 1 at the root end; 'reach' is how far the\n"
-    "control's influence extends, in multiples of the distance to its neighbours;\n"
-    "'carried_by' names the control that takes it along (leave it out to stand alone).",
-    "control_weights": "How controls share the ribbon. falloff: wendland_c2, gaussian, inverse_distance\n"
-    "(with 'exponent') or linear; distance: ribbon (along it) or straight (through the air).",
-    "mesh_weights": "How ribbon joints share the mesh. distance: body (through it) or straight; reach in\n"
-    "multiples of the distance between stations; at most 'influences' joints a vertex;\n"
-    "'smoothing' counts rounds over the edges; weights up to 'prune' are taken off.",
+    "ribbon": """\
+A B-spline surface, degree 1 across and 3 along; lengths in the mesh's own units.""",
+    "stations": """\
+Places along the ribbon, 0 at the root end and 1 at the tip; one joint rides at each.""",
+    "controls": """\
+What you move. 'station' counts from 1 at the root end; 'reach' is how far the control's
+influence extends, in multiples of the distance to its neighbours; 'carried_by' names the
+control that takes it along (leave it out to stand alone).""",
+    "control_weights": """\
+How controls share the ribbon. falloff: wendland_c2, gaussian, inverse_distance (with
+'exponent') or linear; distance: ribbon (along it) or straight (through the air).""",
+    "mesh_weights": """\
+How ribbon joints share the mesh. distance: body (through it) or straight (through the air);
+reach in multiples of the distance between stations; at most 'influences' joints a vertex;
+'smoothing' counts rounds over the edges; weights up to 'prune' are taken off.""",
 }
 
 
@@ -128,7 +133,8 @@ def layout_text(layout: Layout) -> str:
         Every number is written with all the digits that it needs to come back the same.
     """
     document = tomlkit.document()
-    document.add(tomlkit.comment("A ribbonsim layout: where the ribbon runs, its stations and its controls."))
+    headline = "A ribbonsim layout: where the ribbon runs, its stations and its controls."
+    document.add(tomlkit.comment(headline))
     document.add("ribbonsim_layout", tomlkit.item(SCHEMA_VERSION).comment("version of this schema"))
     document.add("name", tomlkit.item(layout.name))
     ribbon = _table(document, "ribbon")
@@ -148,7 +154,10 @@ def layout_text(layout: Layout) -> str:
     for line in _COMMENTS["controls"].splitlines():
         document.add(tomlkit.comment(line))
     document.add("controls", controls)
-    for key, rules in (("control_weights", layout.control_weights), ("mesh_weights", layout.mesh_weights)):
+    for key, rules in (
+        ("control_weights", layout.control_weights),
+        ("mesh_weights", layout.mesh_weights),
+    ):
         table = _table(document, key)
         for name, value in vars(rules).items():
             table.add(name, value)
@@ -179,9 +188,13 @@ def read_layout(path: str | os.PathLike[str]) -> Layout:
     except FileNotFoundError as error:
         raise RibbonsimError(f"{source} is not there: check the name of the layout file") from error
     except OSError as error:
-        raise RibbonsimError(f"{source} cannot be read ({error.strerror}): check the file") from error
+        raise RibbonsimError(
+            f"{source} cannot be read ({error.strerror}): check the file"
+        ) from error
     except UnicodeDecodeError as error:
-        raise RibbonsimError(f"{source} is not text in UTF-8: give a layout file (.toml)") from error
+        raise RibbonsimError(
+            f"{source} is not text in UTF-8: give a layout file (.toml)"
+        ) from error
     except tomllib.TOMLDecodeError as error:
         raise RibbonsimError(f"{source} is not valid TOML: {_first_lower(str(error))}") from error
     return _layout_of(source, data)
@@ -195,7 +208,7 @@ def _layout_of(source: Path, data: dict[str, Any]) -> Layout:
         )
     if version != SCHEMA_VERSION or isinstance(version, bool):
         raise RibbonsimError(
-            f"{source}: ribbonsim_layout = {version!r} is a schema that this version does not read: "
+            f"{source}: ribbonsim_layout = {version!r} is a schema that is not read here: "
             f"{SCHEMA_VERSION} is allowed"
         )
     try:
@@ -236,7 +249,7 @@ def _explain(error: ValidationError, data: dict[str, Any]) -> str:
     """Say the first thing that is wrong: the key, the value and what is allowed."""
     # an unknown key often is a misspelt one that then seems missing: name it first
     first = min(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
-    *parents, last = first["loc"]
+    parents = first["loc"][:-1]
     key = _key(first["loc"])
     if first["type"] == "extra_forbidden":
         return f"the key {key!r} is not known: allowed here are {', '.join(_allowed(parents))}"

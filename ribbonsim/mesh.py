@@ -391,14 +391,13 @@ def edge_loop(mesh: CreatureMesh, edge: tuple[int, int]) -> Ints:
             "neighbours along the loop."
         )
     loop = [start, following]
-    seen = set(loop)
+    seen = {following}
     while True:
         ahead = straight_on(fans, loop[-2], loop[-1])
-        if ahead == start and straight_on(fans, loop[-1], start) == following:
-            return np.array(loop, dtype=np.int64)
+        if ahead == following and loop[-1] == start:
+            return np.array(loop[:-1], dtype=np.int64)
         if ahead is None or ahead in seen:
-            stop = loop[-1]
-            what = f"ends at vertex {stop}" if ahead is None else f"crosses itself at {ahead}"
+            what = f"ends at vertex {loop[-1]}" if ahead is None else f"crosses itself at {ahead}"
             raise RibbonsimError(
                 f"{where}: the edge loop from vertices {start} and {following} (counted from 0) "
                 f"{what} and does not close; choose an edge that runs round the body."

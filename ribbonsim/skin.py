@@ -17,7 +17,7 @@ Floats = NDArray[np.floating]
 _TILE = 8192
 
 
-def linear_blend(rest: ArrayLike, weights: ArrayLike, transforms: ArrayLike) -> Array:
+def linear_blend(rest: ArrayLike, weights: ArrayLike, transforms: ArrayLike) -> Floats:
     """Linear blend skinning, ``v' = sum_j w_j (A_j v + b_j)``.
 
     Parameters
@@ -43,7 +43,7 @@ def linear_blend(rest: ArrayLike, weights: ArrayLike, transforms: ArrayLike) -> 
 
 def dual_quaternion_blend(
     rest: ArrayLike, weights: ArrayLike, rigid: ArrayLike, scales: ArrayLike | None = None
-) -> Array:
+) -> Floats:
     """Dual-quaternion linear blending.
 
     Signs are made consistent from each joint to the next, so the joints are expected in
@@ -349,9 +349,7 @@ class Skinner:
                     ones = np.ones((1, run.stop - run.start))
                     coordinates = np.vstack([self._rest[:, run.vertices], ones])
                 product = weights[:, None, :] * coordinates[None, :, :]
-                features.append(
-                    np.ascontiguousarray(product.reshape(-1, product.shape[-1]), kind)
-                )
+                features.append(np.ascontiguousarray(product.reshape(-1, product.shape[-1]), kind))
             return features
 
         return self._cached(name, kind, make)
@@ -399,7 +397,6 @@ def _rotate_tile(
     spare, factor = scratch[23], scratch[24]
     np.matmul(turn, weights, out=blend)
     w, v, v_next, v_last = blend[0], blend[1:4], blend[2:5], blend[3:6]
-    v_last = blend[3:6]
     big, d = blend[6], blend[7:10]
     point[:3], point[3:] = start, start[:2]
     # v × x in components: v_next is v shifted by one, v_last by two

@@ -248,7 +248,7 @@ def straight_on(fans: Fans, came_from: int, vertex: int) -> int | None:
     if uses.get(came_from) == 1:
         others = [neighbour for neighbour in open_ends if neighbour != came_from]
         return others[0] if len(others) == 1 else None
-    if len(sides) != 4 or len(uses) != 4 or open_ends or came_from not in uses:
+    if len(uses) != 4 or set(uses.values()) != {2}:
         return None
     across = set(uses) - beside[came_from] - {came_from}
     return across.pop() if len(across) == 1 else None

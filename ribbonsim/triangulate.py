@@ -132,11 +132,7 @@ def _fan_is_right(points: Floats, area_vectors: Floats) -> NDArray[np.bool_]:
     unit = area_vectors / np.where(lengths > 0, lengths, 1.0)[:, None]
     signed = np.einsum("ijk,ik->ij", parts, unit)
     flat = _FLAT * np.square(relative).sum(axis=2).max(axis=1)
-    # The fan must also stay within half a turn, or it could wind over itself.
-    spokes = relative[:, 1:]
-    along = np.einsum("ijk,ijk->ij", spokes[:, :-1], spokes[:, 1:])
-    turn = np.arctan2(signed, along).sum(axis=1)
-    return (signed > flat[:, None]).all(axis=1) & (turn < 2 * np.pi)
+    return (signed > flat[:, None]).all(axis=1)
 
 
 def _project(points: Floats, area_vector: Floats) -> Floats:
@@ -159,6 +155,7 @@ def _clip_ears(outline: Floats) -> Ints:
     rings = np.array([size], dtype=np.uint32)
     flat = mapbox_earcut.triangulate_float64(np.ascontiguousarray(outline), rings)
     triangles = np.asarray(flat, dtype=np.int64).reshape(-1, 3)
+    # The clipper does not say which way its triangles turn.
     a, b, c = np.moveaxis(outline[triangles], 1, 0)
     turned = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) < (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
     triangles[turned] = triangles[turned][:, ::-1]
@@ -170,7 +167,7 @@ def _clip_ears(outline: Floats) -> Ints:
 
 
 def _return_dropped(triangles: list[list[int]], size: int) -> list[list[int]]:
-    """Put back corners that the ear clipper left out because they lie on a straight edge.
+    """Put back corners that the ear clipper left out, as it does where corners coincide.
 
     Without them a neighbour that uses the corner would leave a crack. Gives an empty list if the
     triangles do not border on the outline as they should.
