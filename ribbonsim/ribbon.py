@@ -100,8 +100,7 @@ class Ribbon:
             If the guide has fewer than two distinct points or numbers are unusable.
         """
         points = _clean_guide(guide)
-        if not np.isfinite(width) or width <= 0:
-            raise RibbonsimError(f"ribbon width {width!r} cannot be used: give a number above 0")
+        _check_width(width)
         if int(spans) != spans or not 1 <= spans <= 1000:
             raise RibbonsimError(f"{spans!r} spans cannot be used: give a whole number, 1 to 1000")
         knots = uniform_knots(int(spans))
@@ -173,11 +172,80 @@ class Ribbon:
         breaks = self.breaks
         shares = np.linspace(0.0, len(breaks) - 1.0, int(spans) + 1)
         inner = np.interp(shares, np.arange(len(breaks)), breaks)[1:-1]
-        knots = np.r_[np.zeros(DEGREE + 1), inner, np.ones(DEGREE + 1)]
-        fine = np.union1d(breaks, np.r_[0.0, inner, 1.0])
-        t = _spread(fine, _SAMPLES_PER_SPAN)
+        return self.with_knots(np.r_[0.0, inner, 1.0])
+
+    def with_knots(self, breaks: ArrayLike) -> Ribbon:
+        """Return the ribbon with its spans divided at chosen places.
+
+        Parameters
+        ----------
+        breaks : (spans + 1,) array
+            Rising places from 0 to 1. The shape is fitted by least squares.
+
+        Returns
+        -------
+        Ribbon
+        """
+        places = np.asarray(breaks, dtype=float)
+        if len(places) < 2 or places[0] != 0 or places[-1] != 1 or (np.diff(places) <= 0).any():
+            raise RibbonsimError("spans are divided at rising places: list them from 0 to 1")
+        knots = np.r_[np.zeros(DEGREE + 1), places[1:-1], np.ones(DEGREE + 1)]
+        t = _spread(np.union1d(self.breaks, places), _SAMPLES_PER_SPAN)
         flat = fit_spline(t, self._spline(t).reshape(len(t), 6), knots).c
         return Ribbon(flat.reshape(-1, 2, 3), knots)
+
+    def with_width(self, width: float) -> Ribbon:
+        """Return the ribbon with another mean width, narrow where it was narrow.
+
+        Parameters
+        ----------
+        width : float
+            Mean distance between the edges, scene units.
+
+        Returns
+        -------
+        Ribbon
+        """
+        _check_width(width)
+        middle = self.control_points.mean(axis=1, keepdims=True)
+        factor = width / float(self.width(np.linspace(0.0, 1.0, 101)).mean())
+        return Ribbon(middle + factor * (self.control_points - middle), self.knots)
+
+    def rolled(self, degrees: float) -> Ribbon:
+        """Return the ribbon turned about its midline.
+
+        Parameters
+        ----------
+        degrees : float
+            By the right-hand rule about the direction along.
+
+        Returns
+        -------
+        Ribbon
+        """
+        if not np.isfinite(degrees):
+            raise RibbonsimError(f"a roll of {degrees!r} degrees cannot be used: give a number")
+        t = _spread(self.breaks, _SAMPLES_PER_SPAN)
+        edges, along = self._spline(t), self._spline(t, 1).mean(axis=1)
+        along = along / np.linalg.norm(along, axis=1, keepdims=True)
+        half = 0.5 * (edges[:, 1] - edges[:, 0])
+        flat = half - np.sum(half * along, axis=1, keepdims=True) * along
+        angle = np.radians(degrees)
+        turned = np.cos(angle) * flat + np.sin(angle) * np.cross(along, flat)
+        points = fit_spline(t, turned, self.knots).c
+        middle = self.midline.c
+        return Ribbon(np.stack([middle - points, middle + points], axis=1), self.knots)
+
+    def reversed(self) -> Ribbon:
+        """Return the ribbon run from tip to root.
+
+        The normal side stays the normal side, so the edges change places.
+
+        Returns
+        -------
+        Ribbon
+        """
+        return Ribbon(self.control_points[::-1, ::-1], 1.0 - self.knots[::-1])
 
     # -- asking ---------------------------------------------------------------------------
 
@@ -398,6 +466,11 @@ def _check_surface(points: Array, knots: Array) -> None:
     size = np.linalg.norm(np.ptp(middle, axis=0))
     if size == 0 or (np.linalg.norm(points[:, 1] - points[:, 0], axis=1) <= 1e-12 * size).any():
         raise RibbonsimError("the ribbon has no length or no width somewhere: spread its points")
+
+
+def _check_width(width: float) -> None:
+    if not np.isfinite(width) or width <= 0:
+        raise RibbonsimError(f"ribbon width {width!r} cannot be used: give a number above 0")
 
 
 def _check_places(values: ArrayLike, name: str) -> Array:

@@ -59,6 +59,37 @@ def bind(mesh: CreatureMesh, layout: Layout) -> Rig:
     return Rig(mesh, layout, places, surface_weights(layout), mesh_weights(mesh, layout, places))
 
 
+def rebind(rig: Rig, layout: Layout) -> Rig:
+    """Bind a rig's mesh to another layout, keeping what the change does not touch.
+
+    Parameters
+    ----------
+    rig : Rig
+    layout : Layout
+
+    Returns
+    -------
+    Rig
+        The same as ``bind(rig.mesh, layout)``.
+    """
+    old, new = rig.layout, layout
+    same_ribbon = np.array_equal(old.ribbon.knots, new.ribbon.knots) and np.array_equal(
+        old.ribbon.control_points, new.ribbon.control_points
+    )
+    if not same_ribbon:
+        return bind(rig.mesh, layout)
+    over_ribbon = surface_weights(layout)
+    if np.array_equal(old.stations, new.stations) and old.mesh_weights == new.mesh_weights:
+        fresh = Rig(rig.mesh, layout, rig.places, over_ribbon, rig.mesh_weights)
+        fresh.__dict__["skinner"] = (
+            rig.skinner
+        )  # fills the cached property: same weights, same mesh
+        return fresh
+    return Rig(
+        rig.mesh, layout, rig.places, over_ribbon, mesh_weights(rig.mesh, layout, rig.places)
+    )
+
+
 def surface_weights(layout: Layout) -> Array:
     """Weights of controls over the ribbon's control points.
 
