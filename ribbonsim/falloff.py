@@ -204,7 +204,8 @@ def prune(weights: ArrayLike, threshold: float) -> Array:
         Rows sum to one.
     threshold : float
         0 keeps all. A weight of ``threshold`` or less becomes 0, one of twice that or more
-        stays, and between the two it grows steadily.
+        stays, and between the two it grows steadily. In a row of small weights half of the
+        largest is the threshold.
 
     Returns
     -------
@@ -214,10 +215,9 @@ def prune(weights: ArrayLike, threshold: float) -> Array:
     table = np.array(weights, dtype=float)
     if threshold <= 0:
         return table
-    kept = np.clip(2.0 * (table - threshold), 0.0, table)
-    # a row in which all are small keeps its shape
-    lost = kept.sum(axis=1) <= threshold
-    kept[lost] = table[lost]
+    # never more than half of a row's largest, which therefore always stays
+    floor = np.minimum(threshold, 0.5 * table.max(axis=1, keepdims=True))
+    kept = np.clip(2.0 * (table - floor), 0.0, table)
     return kept / kept.sum(axis=1, keepdims=True)
 
 

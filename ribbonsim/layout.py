@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from ribbonsim.checks import check_choice, check_number
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.falloff import DEFAULT_EXPONENT, KERNELS
 from ribbonsim.ribbon import Ribbon
@@ -62,7 +63,7 @@ class ControlWeights:
 
     def __post_init__(self) -> None:
         _check_falloff(self.falloff, self.exponent)
-        _check_choice("distance", self.distance, ("ribbon", "straight"))
+        check_choice("distance", self.distance, ("ribbon", "straight"))
 
 
 @dataclass(frozen=True)
@@ -96,11 +97,11 @@ class MeshWeights:
 
     def __post_init__(self) -> None:
         _check_falloff(self.falloff, self.exponent)
-        _check_choice("distance", self.distance, ("body", "straight"))
-        _check_number("reach", self.reach, 0.1, 1000.0)
-        _check_number("influences", self.influences, 1, 64, whole=True)
-        _check_number("smoothing", self.smoothing, 0, 1000, whole=True)
-        _check_number("prune", self.prune, 0.0, 0.25)
+        check_choice("distance", self.distance, ("body", "straight"))
+        check_number("reach", self.reach, 0.1, 1000.0)
+        check_number("influences", self.influences, 1, 64, whole=True)
+        check_number("smoothing", self.smoothing, 0, 1000, whole=True)
+        check_number("prune", self.prune, 0.0, 0.25)
 
 
 @dataclass(frozen=True, eq=False)
@@ -183,14 +184,14 @@ class Layout:
         ------
         RibbonsimError
         """
-        _check_choice("spacing", spacing, ("spans", "length"))
+        check_choice("spacing", spacing, ("spans", "length"))
         if isinstance(stations, (int, np.integer)):
-            _check_number("stations", int(stations), 2, 1000, whole=True)
+            check_number("stations", int(stations), 2, 1000, whole=True)
             places = _spaced(ribbon, int(stations), spacing)
         else:
             places = np.asarray(stations, dtype=float)
         if isinstance(controls, (int, np.integer)):
-            _check_number("controls", int(controls), 1, len(places), whole=True)
+            check_number("controls", int(controls), 1, len(places), whole=True)
             numbers = spread_numbers(len(places), int(controls))
         else:
             numbers = [int(number) for number in controls]
@@ -232,7 +233,7 @@ class Layout:
         """
         if not len(joints) or min(joints) < 2:
             raise RibbonsimError("a section needs at least two joints: give numbers from 2 up")
-        _check_number("controls_per_section", controls_per_section, 2, min(joints), whole=True)
+        check_number("controls_per_section", controls_per_section, 2, min(joints), whole=True)
         steps = np.array(joints) - 1
         first = np.r_[0, np.cumsum(steps)]
         ends = first / first[-1] if meets is None else np.r_[0.0, meets, 1.0]
@@ -276,7 +277,7 @@ class Layout:
         if isinstance(root, str):
             centre = self.control_index(root)
         else:
-            _check_number("root", root, 1, len(self.controls), whole=True)
+            check_number("root", root, 1, len(self.controls), whole=True)
             centre = root - 1
         names = [control.name for control in self.controls]
         carriers = [
@@ -468,8 +469,8 @@ def _check_controls(controls: Sequence[Control], stations: int) -> None:
             raise RibbonsimError("a control has no name: give it one")
         if names.count(control.name) > 1:
             raise RibbonsimError(f"two controls are called {control.name!r}: rename one")
-        _check_number(f"station of {control.name!r}", control.station, 1, stations, whole=True)
-        _check_number(f"reach of {control.name!r}", control.reach, 0.01, 1000.0)
+        check_number(f"station of {control.name!r}", control.station, 1, stations, whole=True)
+        check_number(f"reach of {control.name!r}", control.reach, 0.01, 1000.0)
         if control.carried_by is not None and control.carried_by not in names:
             raise RibbonsimError(
                 f"{control.name!r} is carried by {control.carried_by!r}, which is not there: "
@@ -490,21 +491,5 @@ def _check_controls(controls: Sequence[Control], stations: int) -> None:
 
 
 def _check_falloff(name: str, exponent: float) -> None:
-    _check_choice("falloff", name, tuple(KERNELS))
-    _check_number("exponent", exponent, 0.1, 32.0)
-
-
-def _check_choice(key: str, value: object, allowed: Sequence[str]) -> None:
-    if value not in allowed:
-        raise RibbonsimError(f"{key} = {value!r} is not known: choose one of {', '.join(allowed)}")
-
-
-def _check_number(key: str, value: float, low: float, high: float, whole: bool = False) -> None:
-    number = isinstance(value, (int, float, np.integer, np.floating)) and not isinstance(
-        value, bool
-    )
-    if not number or not low <= value <= high or (whole and value != int(value)):
-        kind = "whole number" if whole else "number"
-        raise RibbonsimError(
-            f"{key} = {value!r} cannot be used: give a {kind} from {low:g} to {high:g}"
-        )
+    check_choice("falloff", name, tuple(KERNELS))
+    check_number("exponent", exponent, 0.1, 32.0)

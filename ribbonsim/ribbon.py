@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import BSpline, CubicSpline
 from scipy.sparse import csr_array
 
+from ribbonsim.checks import check_number
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.frames import make_frames, rotation_minimising_across
 from ribbonsim.splines import DEGREE, curve_by_arc_length, fit_spline, uniform_knots
@@ -101,8 +102,8 @@ class Ribbon:
         """
         points = _clean_guide(guide)
         _check_width(width)
-        if int(spans) != spans or not 1 <= spans <= 1000:
-            raise RibbonsimError(f"{spans!r} spans cannot be used: give a whole number, 1 to 1000")
+        check_number("roll", roll, -7200.0, 7200.0)
+        check_number("spans", spans, 1, 1000, whole=True)
         knots = uniform_knots(int(spans))
         midline = fit_spline(*curve_by_arc_length(points, max(2000, 8 * len(knots))), knots)
         t = np.linspace(0.0, 1.0, max(400, _SAMPLES_PER_SPAN * int(spans)) + 1)
@@ -165,8 +166,7 @@ class Ribbon:
         -------
         Ribbon
         """
-        if int(spans) != spans or not 1 <= spans <= 1000:
-            raise RibbonsimError(f"{spans!r} spans cannot be used: give a whole number, 1 to 1000")
+        check_number("spans", spans, 1, 1000, whole=True)
         if spans == self.spans:
             return self
         breaks = self.breaks
@@ -223,8 +223,7 @@ class Ribbon:
         -------
         Ribbon
         """
-        if not np.isfinite(degrees):
-            raise RibbonsimError(f"a roll of {degrees!r} degrees cannot be used: give a number")
+        check_number("roll", degrees, -7200.0, 7200.0)
         t = _spread(self.breaks, _SAMPLES_PER_SPAN)
         edges, along = self._spline(t), self._spline(t, 1).mean(axis=1)
         along = along / np.linalg.norm(along, axis=1, keepdims=True)
@@ -326,6 +325,7 @@ class Ribbon:
         -------
         (..., 3) array
         """
+        check_number("order", order, 1, 2, whole=True)
         across, along = np.broadcast_arrays(_check_places(u, "u"), _check_places(t, "t"))
         edges = self._spline(along, order)
         weight = across[..., None]
@@ -469,8 +469,7 @@ def _check_surface(points: Array, knots: Array) -> None:
 
 
 def _check_width(width: float) -> None:
-    if not np.isfinite(width) or width <= 0:
-        raise RibbonsimError(f"ribbon width {width!r} cannot be used: give a number above 0")
+    check_number("ribbon width", width, 1e-12, 1e18)
 
 
 def _check_places(values: ArrayLike, name: str) -> Array:
