@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from ribbonsim.checks import check_choice, check_number
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.falloff import DEFAULT_EXPONENT, KERNELS
+from ribbonsim.pose import Pose
 from ribbonsim.ribbon import Ribbon
 
 Array = NDArray[np.float64]
@@ -118,6 +119,8 @@ class Layout:
     name : str
     control_weights : ControlWeights
     mesh_weights : MeshWeights
+    poses : mapping of str to Pose
+        Poses kept with the layout, by name.
 
     Raises
     ------
@@ -131,6 +134,7 @@ class Layout:
     name: str = "layout"
     control_weights: ControlWeights = field(default_factory=ControlWeights)
     mesh_weights: MeshWeights = field(default_factory=MeshWeights)
+    poses: Mapping[str, Pose] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         stations = np.array(self.stations, dtype=float)
@@ -145,6 +149,16 @@ class Layout:
         _check_controls(controls, len(stations))
         object.__setattr__(self, "stations", stations)
         object.__setattr__(self, "controls", controls)
+        object.__setattr__(self, "poses", dict(self.poses))
+        for name, pose in self.poses.items():
+            if not name.strip():
+                raise RibbonsimError("a kept pose has no name: give it one")
+            for control in pose.controls:
+                if control not in self.control_names:
+                    raise RibbonsimError(
+                        f"the kept pose {name!r} moves {control!r}, which is not there: "
+                        f"choose from {', '.join(self.control_names)}"
+                    )
 
     # -- making ---------------------------------------------------------------------------
 

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import os
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 import numpy as np
 import tomlkit
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from tomlkit.items import AoT
 from tomlkit.items import Array as TomlArray
 
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.files import write_file
 from ribbonsim.layout import DEFAULT_REACH, Control, ControlWeights, Layout, MeshWeights
+from ribbonsim.pose import ControlPose, Pose
 from ribbonsim.ribbon import Ribbon
 
 SCHEMA_VERSION = 1
@@ -71,6 +74,25 @@ class MeshWeightsTable(_Strict):
     prune: float = 0.0
 
 
+class ControlPoseTable(_Strict):
+    """What one control does in a kept pose."""
+
+    bend: float = 0.0
+    sway: float = 0.0
+    twist: float = 0.0
+    shift: Point = [0.0, 0.0, 0.0]
+    stretch: float = 1.0
+    girth: float = 1.0
+
+
+class PoseTable(_Strict):
+    """One of ``[[poses]]``."""
+
+    name: str
+    keep_volume: float = 1.0
+    controls: dict[str, ControlPoseTable] = {}
+
+
 class LayoutTable(_Strict):
     """A whole layout file."""
 
@@ -81,6 +103,7 @@ class LayoutTable(_Strict):
     controls: list[ControlTable]
     control_weights: ControlWeightsTable = ControlWeightsTable()
     mesh_weights: MeshWeightsTable = MeshWeightsTable()
+    poses: list[PoseTable] = []
 
 
 _COMMENTS = {
@@ -92,6 +115,8 @@ Places along the ribbon, 0 at the root end and 1 at the tip; one joint rides at 
 What you move. 'station' counts from 1 at the root end; 'reach' is how far the control's
 influence extends, in multiples of the distance to its neighbours; 'carried_by' names the
 control that takes it along (leave it out to stand alone).""",
+    "poses": """\
+Poses kept with this layout: degrees, scene units and factors; what is not named is at rest.""",
     "control_weights": """\
 How controls share the ribbon. falloff: wendland_c2, gaussian, inverse_distance (with
 'exponent') or linear; distance: ribbon (along it) or straight (through the air).""",
@@ -150,9 +175,7 @@ def layout_text(layout: Layout) -> str:
             if value is not None:
                 row.add(key, float(value) if key == "reach" else value)
         controls.append(row)
-    document.add(tomlkit.nl())
-    for line in _COMMENTS["controls"].splitlines():
-        document.add(tomlkit.comment(line))
+    _comment(document, "controls")
     document.add("controls", controls)
     for key, rules in (
         ("control_weights", layout.control_weights),
@@ -161,6 +184,9 @@ def layout_text(layout: Layout) -> str:
         table = _table(document, key)
         for name, value in vars(rules).items():
             table.add(name, value)
+    if layout.poses:
+        _comment(document, "poses")
+        document.add("poses", _pose_tables(layout.poses))
     return tomlkit.dumps(document)
 
 
@@ -223,18 +249,57 @@ def _layout_of(source: Path, data: dict[str, Any]) -> Layout:
             name=table.name,
             control_weights=ControlWeights(**vars(table.control_weights)),
             mesh_weights=MeshWeights(**vars(table.mesh_weights)),
+            poses=_read_poses(table.poses),
         )
     except RibbonsimError as error:
         raise RibbonsimError(f"{source}: {error}") from error
 
 
+def _read_poses(tables: Sequence[PoseTable]) -> dict[str, Pose]:
+    names = [table.name for table in tables]
+    for name in names:
+        if names.count(name) > 1:
+            raise RibbonsimError(f"two kept poses are called {name!r}: rename one")
+    return {
+        table.name: Pose(
+            {control: vars(values) for control, values in table.controls.items()},
+            table.keep_volume,
+        )
+        for table in tables
+    }
+
+
 def _table(document: tomlkit.TOMLDocument, name: str) -> tomlkit.items.Table:
-    document.add(tomlkit.nl())
-    for line in _COMMENTS[name].splitlines():
-        document.add(tomlkit.comment(line))
+    _comment(document, name)
     table = tomlkit.table()
     document.add(name, table)
     return table
+
+
+def _comment(document: tomlkit.TOMLDocument, name: str) -> None:
+    document.add(tomlkit.nl())
+    for line in _COMMENTS[name].splitlines():
+        document.add(tomlkit.comment(line))
+
+
+def _pose_tables(poses: Mapping[str, Pose]) -> AoT:
+    """Kept poses, each with the values that are not those of rest."""
+    rest = asdict(ControlPose())
+    rows = tomlkit.aot()
+    for name, pose in poses.items():
+        row = tomlkit.table()
+        row.add("name", name)
+        row.add("keep_volume", pose.keep_volume)
+        controls = tomlkit.table(is_super_table=True)
+        for control, values in pose.controls.items():
+            table = tomlkit.table()
+            for key, value in asdict(values).items():
+                if value != rest[key]:
+                    table.add(key, list(value) if key == "shift" else float(value))
+            controls.add(control, table)
+        row.add("controls", controls)
+        rows.append(row)
+    return rows
 
 
 def _rows(values: Sequence[Any], across: int) -> TomlArray:
@@ -271,13 +336,11 @@ def _key(location: Sequence[str | int]) -> str:
 
 
 def _allowed(parents: Sequence[str | int]) -> list[str]:
-    model: Any = LayoutTable
+    place: Any = LayoutTable
     for part in parents:
-        if isinstance(part, str):
-            annotation = model.model_fields[part].annotation
-            arguments = getattr(annotation, "__args__", ())
-            model = arguments[0] if arguments else annotation
-    return list(model.model_fields)
+        inside = get_args(place)
+        place = inside[-1] if inside else place.model_fields[part].annotation
+    return list(place.model_fields)
 
 
 def _first_lower(text: str) -> str:

@@ -1,0 +1,1 @@
+"""Measures of how the skin bends."""
