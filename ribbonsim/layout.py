@@ -339,7 +339,141 @@ class Layout:
         others = self.controls[:index] + self.controls[index + 1 :]
         return replace(self, controls=(*others, control))
 
+    def with_added(self, station: int, name: str | None = None) -> Layout:
+        """Add a control; in a chain of carriers it takes its seat in the chain.
+
+        Parameters
+        ----------
+        station : int
+        name : str, optional
+            The next free of control1, control2, ... if left out.
+
+        Returns
+        -------
+        Layout
+        """
+        chain = self.chain_root
+        label = free_name("control", self.control_names) if name is None else name
+        grown = replace(self, controls=(*self.controls, Control(label, station)))
+        return grown if chain is None else grown.with_root(chain)
+
+    def without_control(self, name: str) -> Layout:
+        """Remove a control; those it carried go to its own carrier.
+
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        Layout
+        """
+        index, chain = self.control_index(name), self.chain_root
+        if len(self.controls) == 1:
+            raise RibbonsimError(f"{name!r} is the only control: add another before it goes")
+        gone = self.controls[index]
+        heir = gone.carried_by
+        if heir is None and chain is not None:
+            heir = self.controls[index + 1 if index == 0 else index - 1].name
+        left = tuple(
+            replace(c, carried_by=heir if heir != c.name else None) if c.carried_by == name else c
+            for c in self.controls
+            if c.name != name
+        )
+        shrunk = replace(self, controls=left, poses=_without(self.poses, name))
+        if chain is None:
+            return shrunk
+        return shrunk.with_root(chain if chain != name else str(heir))
+
+    def renamed(self, name: str, new: str) -> Layout:
+        """Rename a control.
+
+        Parameters
+        ----------
+        name, new : str
+
+        Returns
+        -------
+        Layout
+        """
+        self.control_index(name)
+        if new != name and new in self.control_names:
+            raise RibbonsimError(f"two controls are called {new!r}: choose another name")
+
+        def label(old: str | None) -> str | None:
+            return new if old == name else old
+
+        controls = tuple(
+            replace(c, name=str(label(c.name)), carried_by=label(c.carried_by))
+            for c in self.controls
+        )
+        poses = {
+            key: Pose({str(label(c)): v for c, v in pose.controls.items()}, pose.keep_volume)
+            for key, pose in self.poses.items()
+        }
+        return replace(self, controls=controls, poses=poses)
+
+    def with_stations(
+        self, stations: int | Sequence[float], spacing: Literal["spans", "length"] = "spans"
+    ) -> Layout:
+        """Place the stations anew; controls go to the stations nearest to where they stood.
+
+        Parameters
+        ----------
+        stations : int or sequence of float
+            How many, or the places ``t`` themselves.
+        spacing : {"spans", "length"}
+            As in :meth:`from_ribbon`.
+
+        Returns
+        -------
+        Layout
+        """
+        check_choice("spacing", spacing, ("spans", "length"))
+        if isinstance(stations, (int, np.integer)):
+            check_number("stations", int(stations), 2, 1000, whole=True)
+            places = _spaced(self.ribbon, int(stations), spacing)
+        else:
+            places = np.asarray(stations, dtype=float)
+        if len(places) < len(self.controls):
+            raise RibbonsimError(
+                f"{len(places)} stations are too few for {len(self.controls)} controls: "
+                f"give {len(self.controls)} or more"
+            )
+        numbers = _nearest_free(self.control_places, places)
+        controls = tuple(
+            replace(control, station=number)
+            for control, number in zip(self.controls, numbers, strict=True)
+        )
+        return replace(self, stations=places, controls=controls)
+
+    def reversed(self) -> Layout:
+        """Exchange root and tip; each control stays where it stands on the body.
+
+        Returns
+        -------
+        Layout
+        """
+        count = len(self.stations)
+        controls = tuple(replace(c, station=count + 1 - c.station) for c in self.controls)
+        turned = replace(
+            self,
+            ribbon=self.ribbon.reversed(),
+            stations=1.0 - self.stations[::-1],
+            controls=controls,
+            poses={},
+        )
+        return turned if self.chain_root is None else turned.with_root(1)
+
     # -- asking ---------------------------------------------------------------------------
+
+    @property
+    def chain_root(self) -> str | None:
+        """The control that carries all others outwards, neighbour by neighbour; None if none."""
+        roots = [control.name for control in self.controls if control.carried_by is None]
+        if len(roots) != 1 or self.with_root(roots[0]).controls != self.controls:
+            return None
+        return roots[0]
 
     @property
     def control_names(self) -> tuple[str, ...]:
@@ -455,6 +589,43 @@ def spread_numbers(count: int, picks: int) -> list[int]:
     if picks == 1:
         return [(count + 1) // 2]
     return [1 + round((count - 1) * i / (picks - 1)) for i in range(picks)]
+
+
+def free_name(stem: str, taken: Sequence[str]) -> str:
+    """Find the first of stem1, stem2, ... that is not taken.
+
+    Parameters
+    ----------
+    stem : str
+    taken : sequence of str
+
+    Returns
+    -------
+    str
+    """
+    number = 1
+    while f"{stem}{number}" in taken:
+        number += 1
+    return f"{stem}{number}"
+
+
+def _without(poses: Mapping[str, Pose], control: str) -> dict[str, Pose]:
+    return {
+        key: Pose({c: v for c, v in pose.controls.items() if c != control}, pose.keep_volume)
+        for key, pose in poses.items()
+    }
+
+
+def _nearest_free(wanted: Array, places: Array) -> list[int]:
+    """Rising station numbers, one each, nearest to wanted places in order."""
+    count, total = len(wanted), len(places)
+    numbers: list[int] = []
+    for i, place in enumerate(wanted):
+        low = numbers[-1] + 1 if numbers else 1
+        high = total - (count - 1 - i)
+        nearest = int(np.argmin(np.abs(places - place))) + 1
+        numbers.append(min(max(nearest, low), high))
+    return numbers
 
 
 def _spaced(ribbon: Ribbon, count: int, spacing: str) -> Array:

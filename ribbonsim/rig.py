@@ -7,7 +7,7 @@ from functools import cached_property
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.falloff import (
@@ -309,6 +309,30 @@ class Rig:
         blended = np.einsum("nk,knc->nc", self.surface_weights, dual)
         twist = self.surface_weights @ controls.twists
         return from_dual_quaternions(blended) @ axis_rotation(ALONG, twist)
+
+    def frames_in(self, pose: Pose, t: ArrayLike) -> ControlFrames:
+        """Frames that controls standing elsewhere would need for the same pose.
+
+        Parameters
+        ----------
+        pose : Pose
+        t : (k,) array
+            Places along the ribbon, 0 to 1.
+
+        Returns
+        -------
+        ControlFrames
+            Of the posed ribbon at those places.
+        """
+        places = np.asarray(t, dtype=float)
+        controls = self.control_frames(pose)
+        shares = self.layout.ribbon.basis(places) @ self.surface_weights
+        return ControlFrames(
+            self._move_ribbon(controls).frames(places),
+            shares @ controls.twists,
+            shares @ controls.stretches,
+            shares @ controls.girths,
+        )
 
     # -- ribbon to joints ------------------------------------------------------------------
 

@@ -1,0 +1,1 @@
+"""The live panel: drag, and see it bend."""
