@@ -7,7 +7,9 @@ from dataclasses import asdict, dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
+from ribbonsim.checks import check_number
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.frames import ACROSS, ALONG, NORMAL, axis_rotation, invert_rigid
 
@@ -90,8 +92,7 @@ class Pose:
         controls: Mapping[str, Mapping[str, object] | ControlPose] | None = None,
         keep_volume: float = 1.0,
     ) -> None:
-        if not np.isfinite(keep_volume) or not 0.0 <= keep_volume <= 1.0:
-            raise RibbonsimError(f"keep_volume = {keep_volume!r} cannot be used: give 0 to 1")
+        check_number("keep_volume", keep_volume, 0.0, 1.0)
         read = {str(name): _read_control(str(name), v) for name, v in (controls or {}).items()}
         object.__setattr__(self, "controls", read)
         object.__setattr__(self, "keep_volume", float(keep_volume))
@@ -190,8 +191,9 @@ class ControlFrames:
     frames : (K, 4, 4) array
         Posed frames, all of the twist in them.
     twists : (K,) array
-        Twist held by each frame, its own and what was carried to it, in degrees and not
-        folded into one turn.
+        Twist along the body up to each frame, in degrees and not folded into one turn: from
+        one control to the next, the turn about the body that is left when bending is taken
+        away.
     stretches, girths : (K,) array
         Factors.
     """
@@ -234,7 +236,24 @@ def control_frames(
             start, twists[i] = frames[carrier] @ between, twists[carrier] + value.twist
         frames[i] = start @ _own_motion(value)
     girths = np.array([value.girth for value in values])
-    return ControlFrames(frames, twists, stretches, girths)
+    return ControlFrames(frames, _along_body(rest, frames, twists), stretches, girths)
+
+
+def _along_body(rest: Array, frames: Array, turns: Array) -> Array:
+    """Twist along the body; the frames say how much, ``turns`` only in which full turn.
+
+    Where a control bends far, the angle that its slider calls twist is not the turn about
+    the body. That is found by splitting the rotation from where the control before would
+    carry the frame into a swing and a twist about the along axis.
+    """
+    told = frames[:-1] @ invert_rigid(rest[:-1]) @ rest[1:]
+    between = invert_rigid(told) @ frames[1:]
+    x, _, _, w = Rotation.from_matrix(between[:, :3, :3]).as_quat().T
+    folded = np.degrees(2.0 * np.arctan2(x, w))
+    folded = (folded + 180.0) % 360.0 - 180.0
+    # at exactly half a turn either side will do: keep the one that the sliders are nearer to
+    whole = np.round((np.diff(turns) - folded) / 360.0 * (1.0 - 1e-9))
+    return turns[0] + np.r_[0.0, np.cumsum(folded + 360.0 * whole)]
 
 
 def values_for(
@@ -255,19 +274,20 @@ def values_for(
     (K,) list of ControlPose
     """
     values: list[ControlPose] = [ControlPose()] * len(rest)
+    held = np.zeros(len(rest))
     for i, carrier in carry_order:
         if carrier is None:
             start, carried = rest[i], 0.0
         else:
             start = wanted.frames[carrier] @ _between(rest, wanted.stretches, i, carrier)
-            carried = wanted.twists[carrier]
+            carried = held[carrier]
         own = invert_rigid(start) @ wanted.frames[i]
-        sway, bend, twist = _split_rotation(own[:3, :3])
-        turns = np.round((wanted.twists[i] - carried - twist) / 360.0)
+        sway, bend, twist = _split_rotation(own[:3, :3], wanted.twists[i] - carried)
+        held[i] = carried + twist
         values[i] = ControlPose(
             bend=bend,
             sway=sway,
-            twist=twist + 360.0 * float(turns),
+            twist=twist,
             shift=(float(own[0, 3]), float(own[1, 3]), float(own[2, 3])),
             stretch=float(wanted.stretches[i]),
             girth=float(wanted.girths[i]),
@@ -291,8 +311,8 @@ def _own_motion(value: ControlPose) -> Array:
     return motion
 
 
-def _split_rotation(rotation: Array) -> tuple[float, float, float]:
-    """Sway, bend and twist in degrees; bend within a quarter turn, the others a half."""
+def _split_rotation(rotation: Array, wanted: float) -> tuple[float, float, float]:
+    """Sway, bend and twist in degrees, of all that give a rotation with twist nearest to wanted."""
     bend = np.arctan2(-rotation[2, 0], np.hypot(rotation[0, 0], rotation[1, 0]))
     if np.hypot(rotation[0, 0], rotation[1, 0]) > 1e-9:
         sway = np.arctan2(rotation[1, 0], rotation[0, 0])
@@ -300,4 +320,14 @@ def _split_rotation(rotation: Array) -> tuple[float, float, float]:
     else:  # straight up or down the normal: sway and twist are one, call it sway
         sway = np.arctan2(-rotation[0, 1], rotation[1, 1])
         twist = 0.0
-    return float(np.degrees(sway)), float(np.degrees(bend)), float(np.degrees(twist))
+    best = (np.inf, 0.0, 0.0, 0.0)
+    for s, b, t in ((sway, bend, twist), (sway + np.pi, np.pi - bend, twist + np.pi)):
+        turned = np.degrees(t) + 360.0 * np.round((wanted - np.degrees(t)) / 360.0)
+        away = abs(turned - wanted) + 1e-9 * abs(b)
+        best = min(best, (away, _half_turn(s), _half_turn(b), float(turned)))
+    return best[1:]
+
+
+def _half_turn(radians: float) -> float:
+    """Degrees from -180 to 180."""
+    return float((np.degrees(radians) + 180.0) % 360.0 - 180.0)

@@ -102,19 +102,60 @@ def surface_weights(layout: Layout) -> Array:
     (n, K) array
         Rows sum to one.
     """
-    ribbon, rules = layout.ribbon, layout.control_weights
-    reach = np.array([control.reach for control in layout.controls])
-    points, stands = ribbon.greville, layout.control_places
-    if rules.distance == "ribbon":
-        lengths = ribbon.arc_length(stands)
-        order = order_coordinate(ribbon.arc_length(points), lengths)
-        steps = np.abs(order[:, None] - np.arange(len(stands)))
-    else:
-        at, centres = ribbon.midline(points), ribbon.midline(stands)
+    rules, reach = layout.control_weights, _reaches(layout)
+    if rules.distance == "straight":
+        ribbon, stands = layout.ribbon, layout.control_places
+        at, centres = ribbon.midline(ribbon.greville), ribbon.midline(stands)
         spacing = _neighbour_distance(ribbon.arc_length(stands), ribbon.length)
-        steps = np.linalg.norm(at[:, None] - centres, axis=-1) / spacing
-    r = steps / reach
+        r = np.linalg.norm(at[:, None] - centres, axis=-1) / spacing / reach
+    else:
+        r = np.abs(_control_order(layout)[:, None] - np.arange(len(reach))) / reach
     return partition_of_unity(kernel_values(rules.falloff, r, rules.exponent), r)
+
+
+def twist_weights(layout: Layout) -> Array:
+    """Weights by which twist and girth spread over the ribbon's control points.
+
+    As :func:`surface_weights`, but the first and the last control hold their ends of the
+    ribbon whole, so that a full turn of the tip's control is a full turn of the tip. What
+    each control gives at a point is lessened by what it gives at the point's mirror image
+    beyond the end, and the end's control gets that. (Held so, positions would bend too
+    sharply near the ends; twist and girth have no curvature to lose.)
+
+    Parameters
+    ----------
+    layout : Layout
+
+    Returns
+    -------
+    (n, K) array
+        Rows sum to one.
+    """
+    rules, reach = layout.control_weights, _reaches(layout)
+    seats = np.arange(len(reach))
+    order = np.clip(_control_order(layout), 0, seats[-1])
+    r = np.abs(order[:, None] - seats) / reach
+    values = kernel_values(rules.falloff, r, rules.exponent)
+    if len(seats) > 1 and rules.falloff != "inverse_distance":
+        held = values.copy()
+        for end, mirrored in ((0, -order), (-1, 2.0 * seats[-1] - order)):
+            image = kernel_values(rules.falloff, np.abs(mirrored[:, None] - seats) / reach)
+            image[:, end] = 0.0
+            held -= image
+            held[:, end] += image.sum(axis=1)
+        values = np.maximum(held, 0.0)
+    return partition_of_unity(values, r)
+
+
+def _reaches(layout: Layout) -> Array:
+    return np.array([control.reach for control in layout.controls])
+
+
+def _control_order(layout: Layout) -> Array:
+    """(n,) places of the ribbon's control points, counted from control to control."""
+    ribbon = layout.ribbon
+    stands = ribbon.arc_length(layout.control_places)
+    return order_coordinate(ribbon.arc_length(ribbon.greville), stands)
 
 
 def mesh_weights(mesh: CreatureMesh, layout: Layout, places: Array) -> Array:
@@ -231,6 +272,11 @@ class Rig:
         return self.layout.ribbon.frames(self.layout.stations)
 
     @cached_property
+    def twist_weights(self) -> Array:
+        """(n, K) weights by which twist and girth spread over the ribbon's control points."""
+        return twist_weights(self.layout)
+
+    @cached_property
     def _point_rest(self) -> _PointRest:
         return _PointRest.of(self.layout.ribbon, self.control_rest)
 
@@ -287,7 +333,7 @@ class Rig:
     def _move_ribbon(self, controls: ControlFrames) -> Ribbon:
         ribbon, rest, weights = self.layout.ribbon, self._point_rest, self.surface_weights
         motion = self._blend_frames(controls)
-        stretch, girth = weights @ controls.stretches, weights @ controls.girths
+        stretch, girth = weights @ controls.stretches, self.twist_weights @ controls.girths
         turn = motion[:, :3, :3]
         middle = motion[:, :3, 3] + stretch[:, None] * np.einsum("kij,kj->ki", turn, rest.offsets)
         held = girth[:, None] * np.einsum("kij,kj->ki", turn, rest.halves)
@@ -307,7 +353,7 @@ class Rig:
         told = controls.frames[None] @ carried @ untwist[None]
         dual = align_signs(np.moveaxis(to_dual_quaternions(told), 1, 0))
         blended = np.einsum("nk,knc->nc", self.surface_weights, dual)
-        twist = self.surface_weights @ controls.twists
+        twist = self.twist_weights @ controls.twists
         return from_dual_quaternions(blended) @ axis_rotation(ALONG, twist)
 
     def frames_in(self, pose: Pose, t: ArrayLike) -> ControlFrames:
@@ -326,12 +372,13 @@ class Rig:
         """
         places = np.asarray(t, dtype=float)
         controls = self.control_frames(pose)
-        shares = self.layout.ribbon.basis(places) @ self.surface_weights
+        basis = self.layout.ribbon.basis(places)
+        held = basis @ self.twist_weights
         return ControlFrames(
             self._move_ribbon(controls).frames(places),
-            shares @ controls.twists,
-            shares @ controls.stretches,
-            shares @ controls.girths,
+            held @ controls.twists,
+            basis @ (self.surface_weights @ controls.stretches),
+            held @ controls.girths,
         )
 
     # -- ribbon to joints ------------------------------------------------------------------
@@ -353,7 +400,7 @@ class Rig:
         frames = ribbon.frames(stations)
         speed = np.linalg.norm(ribbon.midline(stations, 1), axis=1)
         stretch = speed / np.linalg.norm(self.layout.ribbon.midline(stations, 1), axis=1)
-        girth = self._station_basis @ (self.surface_weights @ controls.girths)
+        girth = self._station_basis @ (self.twist_weights @ controls.girths)
         girth = girth * stretch ** (-0.5 * pose.keep_volume)
         back = invert_rigid(self.joint_rest)
         factors = np.zeros((len(stations), 4, 4))

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ribbonsim.checks import check_number
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.frames import ALONG, axis_rotation, invert_rigid, rigid_exp, rigid_log
 from ribbonsim.pose import ControlFrames
@@ -228,11 +229,7 @@ def make_target(ribbon: Ribbon, name: str, amount: float | None = None) -> Targe
         )
     pose = TEST_POSES[name]
     size = pose.usual if amount is None else amount
-    low, high = _LIMITS[pose.unit]
-    if not np.isfinite(size) or not low <= size <= high:
-        raise RibbonsimError(
-            f"{name} by {size!r} {pose.unit} cannot be asked for: give {low:g} to {high:g}"
-        )
+    check_number(f"amount of {name} in {pose.unit}", size, *_LIMITS[pose.unit])
     ends = np.linspace(0.0, 1.0, _STEPS + 1)
     rates = pose.rates(ends, 0.5 * (ends[1:] + ends[:-1]), float(size))
     return integrate(ribbon, rates, pose.anchor)

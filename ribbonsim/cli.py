@@ -1,0 +1,399 @@
+"""The command line: ``ribbonsim preview`` and ``ribbonsim layout``."""
+
+from __future__ import annotations
+
+import os
+import re
+import shlex
+import sys
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from ribbonsim.errors import RibbonsimError
+from ribbonsim.version import version
+
+if TYPE_CHECKING:
+    from ribbonsim.build import BuildOptions
+    from ribbonsim.layout import Layout
+    from ribbonsim.preview import Progress
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+_METHODS = {"linear": "linear", "dual-quaternion": "dual_quaternion"}
+
+
+class EndType(click.ParamType):
+    """A vertex number as in the OBJ file, from 1, or a point ``x,y,z``."""
+
+    name = "end"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> int | tuple[float, float, float]:
+        """Read one end.
+
+        Parameters
+        ----------
+        value : str
+        param, ctx
+            As click hands them over.
+
+        Returns
+        -------
+        int or (float, float, float)
+            A vertex counted from 0, or a point.
+        """
+        if not isinstance(value, str):
+            return value
+        parts = value.split(",")
+        try:
+            if len(parts) == 1:
+                number = int(parts[0])
+                if number < 1:
+                    self.fail(f"vertices count from 1, so there is no {number}", param, ctx)
+                return number - 1
+            x, y, z = (float(part) for part in parts)
+        except ValueError:
+            self.fail(f"{value!r} is neither a vertex number nor a point x,y,z", param, ctx)
+        return x, y, z
+
+
+class ControlsType(click.ParamType):
+    """How many controls, or the numbers of their stations with commas between."""
+
+    name = "controls"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> int | tuple[int, ...]:
+        """Read controls.
+
+        Parameters
+        ----------
+        value : str
+        param, ctx
+            As click hands them over.
+
+        Returns
+        -------
+        int or tuple of int
+        """
+        if not isinstance(value, str):
+            return value
+        try:
+            numbers = tuple(int(part) for part in value.split(","))
+        except ValueError:
+            self.fail(f"{value!r} is neither a number nor a list such as 1,5,9", param, ctx)
+        return numbers if "," in value else numbers[0]
+
+
+class PosesType(click.ParamType):
+    """Test poses with commas between, each with an amount if it is not to be the usual one."""
+
+    name = "poses"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> dict[str, float | None]:
+        """Read test poses.
+
+        Parameters
+        ----------
+        value : str
+        param, ctx
+            As click hands them over.
+
+        Returns
+        -------
+        dict of str to float or None
+        """
+        if not isinstance(value, str):
+            return value
+        poses: dict[str, float | None] = {}
+        for part in value.split(","):
+            name, equals, amount = (piece.strip() for piece in part.partition("="))
+            if not name:
+                self.fail(f"{value!r} has an empty name in it", param, ctx)
+            if name in poses:
+                self.fail(f"{name!r} is asked for twice", param, ctx)
+            try:
+                poses[name] = float(amount) if equals else None
+            except ValueError:
+                self.fail(f"the amount {amount!r} of {name!r} is not a number", param, ctx)
+        return poses
+
+
+def _building_options(command: Command) -> Command:
+    """Add the options that say how a layout is made."""
+    options = [
+        click.option(
+            "--root",
+            type=EndType(),
+            metavar="V|X,Y,Z",
+            help="Where the body begins: a vertex number as in the OBJ file, or a point. "
+            "Found by itself if left out.",
+        ),
+        click.option("--tip", type=EndType(), metavar="V|X,Y,Z", help="Where the body ends."),
+        click.option("--swap", is_flag=True, default=None, help="Exchange root and tip."),
+        click.option(
+            "--width",
+            type=float,
+            metavar="LENGTH",
+            help="Width of the ribbon in scene units; half the body's radius if left out.",
+        ),
+        click.option("--spans", type=int, metavar="N", help="Spans of the ribbon.  [16]"),
+        click.option("--stations", type=int, metavar="N", help="Stations along the ribbon.  [17]"),
+        click.option(
+            "--controls",
+            type=ControlsType(),
+            metavar="N|LIST",
+            help="How many controls, or the numbers of their stations, such as 1,5,9,14,17.  [5]",
+        ),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(version(), message="ribbonsim %(version)s")
+def cli() -> None:
+    r"""Find out whether a long soft creature bends right on a ribbon.
+
+    Controls move a ribbon, the ribbon carries joints, the joints carry the skin. Begin with
+
+    \b
+        ribbonsim preview creature.obj --out preview
+
+    and open preview/index.html.
+    """
+
+
+@cli.command("preview", short_help="Bind a mesh to a ribbon, pose it, and make a page of pictures.")
+@click.argument("mesh", metavar="MESH", type=click.Path(path_type=Path))
+@click.option(
+    "--out",
+    "folder",
+    required=True,
+    metavar="DIR",
+    type=click.Path(path_type=Path),
+    help="Folder for the page, pictures and tables; made if it is not there.",
+)
+@click.option(
+    "--layout",
+    "layout_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Use the layout in this file instead of making one.",
+)
+@_building_options
+@click.option(
+    "--method",
+    type=click.Choice(list(_METHODS)),
+    default="linear",
+    show_default=True,
+    help="How joints are blended on the skin.",
+)
+@click.option(
+    "--poses",
+    type=PosesType(),
+    metavar="LIST",
+    help="Test poses, such as c_bend,twist=360: degrees, turns or a factor, as the pose has it. "
+    "All of them if left out.",
+)
+@click.option("--force", is_flag=True, help="Replace files that are there.")
+def preview_command(
+    mesh: Path,
+    folder: Path,
+    layout_file: Path | None,
+    method: str,
+    poses: dict[str, float | None] | None,
+    force: bool,
+    **building: Any,  # the options of _building_options, which _read_building names
+) -> None:
+    """Bind MESH, a Wavefront OBJ file, to a ribbon, put it into test poses, and write pictures.
+
+    The folder gets index.html, one page that holds everything and can be sent as it is, besides
+    the pictures as PNG, the layout as TOML and the stations as CSV.
+    """
+    from ribbonsim.preview import preview
+
+    options = _read_building(building)
+    if layout_file is not None and options is not None:
+        raise click.UsageError(
+            "--layout holds all that the building options say: leave out --root, --tip, --swap, "
+            "--width, --spans, --stations and --controls"
+        )
+    with _progress() as tell:
+        result = preview(
+            mesh,
+            folder,
+            options=options,
+            layout_path=layout_file,
+            poses=poses,
+            method="dual_quaternion" if method == "dual-quaternion" else "linear",
+            force=force,
+            progress=tell,
+        )
+    click.echo(
+        f"{result.rig.mesh.name} was put into {_count(len(result.poses), 'test pose')} in "
+        f"{sum(result.seconds.values()):.1f} s; open {result.index} to see how it bends."
+    )
+
+
+@cli.command("layout", short_help="Make a layout for a mesh and write it to a file.")
+@click.argument("mesh", metavar="MESH", type=click.Path(path_type=Path))
+@click.option(
+    "--out",
+    "file",
+    required=True,
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="The layout file to write, such as eel.toml.",
+)
+@_building_options
+@click.option("--show", is_flag=True, help="Print the table of stations and controls.")
+@click.option("--force", is_flag=True, help="Replace a file that is there.")
+def layout_command(mesh: Path, file: Path, show: bool, force: bool, **building: Any) -> None:
+    """Run a ribbon through MESH, a Wavefront OBJ file, and write stations and controls as TOML.
+
+    The file can be edited by hand and given to ribbonsim preview --layout.
+    """
+    from ribbonsim.build import build_layout
+    from ribbonsim.mesh import load_mesh
+
+    with _progress() as tell:
+        tell("read the mesh", 0, 1)
+        creature = load_mesh(mesh)
+        tell("lay out the ribbon", 0, 1)
+        layout = build_layout(creature, _read_building(building))
+        layout.save(file, force)
+        tell("lay out the ribbon", 1, 1)
+    if show:
+        _print_table(layout)
+    stations = _count(len(layout.stations), "station")
+    controls = _count(len(layout.controls), "control")
+    command = shlex.join(
+        ["ribbonsim", "preview", str(mesh), "--layout", str(file), "--out", "preview"]
+    )
+    click.echo(
+        f"{file} holds {stations} and {controls} on a ribbon of "
+        f"{_count(layout.ribbon.spans, 'span')}; see how it bends with: {command}"
+    )
+
+
+def _read_building(building: Mapping[str, Any]) -> BuildOptions | None:
+    """Building options as given; None if none was."""
+    from ribbonsim.build import BuildOptions
+
+    given = {key: value for key, value in building.items() if value is not None}
+    return BuildOptions(**given) if given else None
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def _print_table(layout: Layout) -> None:
+    from ribbonsim.build import station_table
+
+    heads = ("station", "t", "length", "spacing", "control", "reach", "carried by")
+    lines: list[Sequence[str]] = [heads]
+    for row in station_table(layout):
+        spacing = "" if row.spacing is None else f"{row.spacing:.5g}"
+        reach = "" if row.reach is None else f"{row.reach:g}"
+        lines.append(
+            (
+                *(str(row.station), f"{row.t:.4f}", f"{row.arc_length:.5g}", spacing),
+                *(row.control or "", reach, row.carried_by or ""),
+            )
+        )
+    widths = [max(len(line[k]) for line in lines) for k in range(len(heads))]
+    for line in lines:
+        cells = [
+            cell.ljust(width) if k in (4, 6) else cell.rjust(width)
+            for k, (cell, width) in enumerate(zip(line, widths, strict=True))
+        ]
+        click.echo("  ".join(cells).rstrip())
+
+
+# -- telling how far it is -----------------------------------------------------------------------
+
+
+@contextmanager
+def _progress() -> Iterator[Progress]:
+    """A live bar on a terminal, else one plain line for each stage; both on standard error."""
+    if sys.stderr.isatty():
+        with _bar() as tell:
+            yield tell
+    else:
+        yield _plain_line
+
+
+def _plain_line(stage: str, done: int, total: int) -> None:
+    if done == 0:
+        click.echo(f"{stage} ...", err=True)
+
+
+@contextmanager
+def _bar() -> Iterator[Progress]:
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(bar_width=28), MofNCompleteColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=1)
+
+        def tell(stage: str, done: int, total: int) -> None:
+            bar.update(task, description=stage, completed=done, total=total)
+
+        yield tell
+
+
+# -- the door ------------------------------------------------------------------------------------
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the command line and end the process.
+
+    Ends with code 0 if all went well, 2 if the input could not be used, 130 if the user
+    stopped it. What went wrong is said in one sentence on standard error.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Those of the process if left out.
+    """
+    try:
+        cli.main(args=arguments, prog_name="ribbonsim", standalone_mode=False)
+        sys.stdout.flush()
+    except RibbonsimError as error:
+        _end(str(error), 2)
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.format_message(), err=True)
+        sys.exit(2)
+    except click.ClickException as error:
+        _end(_one_sentence(error), 2)
+    except (click.Abort, KeyboardInterrupt):
+        _end("stopped; files that were not finished are not there", 130)
+    except BrokenPipeError:
+        # whoever read the output has enough; what is still buffered must not complain at exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    sys.exit(0)
+
+
+def _one_sentence(error: click.ClickException) -> str:
+    words = re.sub(r"\s+", " ", error.format_message()).rstrip(".").replace(". (", " (")
+    where = getattr(error, "ctx", None)
+    path = where.command_path if where is not None else "ribbonsim"
+    return f"{words[:1].lower()}{words[1:]}; see {path} --help"
+
+
+def _end(sentence: str, code: int) -> None:
+    click.echo(f"ribbonsim: {sentence.rstrip('.')}.", err=True)
+    sys.exit(code)

@@ -1,0 +1,226 @@
+"""The page of a preview: one HTML file that needs nothing beside it."""
+
+from __future__ import annotations
+
+import base64
+import io
+import shlex
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from numpy.typing import NDArray
+from PIL import Image
+
+from ribbonsim.build import body_radius, station_table
+from ribbonsim.rig import Method
+from ribbonsim.targets import TEST_POSES
+from ribbonsim.version import version
+from ribbonsim.view.look import Scale
+
+if TYPE_CHECKING:
+    from ribbonsim.preview import PoseResult, PreviewResult
+
+Bytes = NDArray[np.uint8]
+
+_WEBP_QUALITY = 86
+
+
+@dataclass(frozen=True)
+class _Figure:
+    """A picture with its file's name and words."""
+
+    source: str
+    file: str
+    width: int
+    height: int
+    title: str
+    text: str
+    facts: tuple[tuple[str, str, str], ...] = ()
+
+
+def render_page(
+    result: PreviewResult, drawn: Mapping[str, Bytes], mesh_path: str, method: Method
+) -> str:
+    """Render the page of a preview.
+
+    Parameters
+    ----------
+    result : PreviewResult
+    drawn : mapping of str to (height, width, 3) arrays of uint8
+        Pictures by the names of ``result.pictures``.
+    mesh_path : str
+        As the user gave it.
+    method : {"linear", "dual_quaternion"}
+
+    Returns
+    -------
+    str
+        HTML that asks for nothing outside itself.
+    """
+    environment = Environment(
+        loader=PackageLoader("ribbonsim", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["length"] = format_length
+    rig = result.rig
+    figures = {name: _figure(result, drawn, name) for name in drawn}
+    return environment.get_template("preview.html").render(
+        name=rig.mesh.name,
+        mesh=rig.mesh,
+        layout=rig.layout,
+        numbers=_key_numbers(result),
+        ribbon_figure=figures["ribbon"],
+        rest_figure=figures["rest"],
+        pose_figures=_pose_figures(result, drawn),
+        weight_figures=[
+            _figure(
+                result, drawn, f"weights_{control.name}", control.name, f"station {control.station}"
+            )
+            for control in rig.layout.controls
+        ],
+        rows=station_table(rig.layout),
+        scale_colours=[_css(tone) for tone in Scale("").table[::32].tolist()],
+        width=float(rig.layout.ribbon.width(0.5)),
+        method={"linear": "linear blending", "dual_quaternion": "dual quaternions"}[method],
+        commands=_commands(result, mesh_path),
+        version=version(),
+        made=time.strftime("%Y-%m-%d"),
+    )
+
+
+def format_length(value: float) -> str:
+    """Write a length with four significant digits and no exponent.
+
+    Parameters
+    ----------
+    value : float
+
+    Returns
+    -------
+    str
+    """
+    if value == 0:
+        return "0"
+    if 1e-5 <= abs(value) < 1e7:
+        return np.format_float_positional(value, precision=4, fractional=False, trim="-")
+    return f"{value:.3e}"
+
+
+def _key_numbers(result: PreviewResult) -> list[tuple[str, str, str]]:
+    """Value, unit and label."""
+    rig = result.rig
+    ribbon = rig.layout.ribbon
+    guide = ribbon.midline(ribbon.place_at(np.linspace(0.0, ribbon.length, 129)))
+    thickness = 2.0 * body_radius(rig.mesh, guide)
+    return [
+        (f"{len(rig.mesh.positions):,}", "", "vertices"),
+        (format_length(ribbon.length), "", "body length"),
+        (format_length(thickness), "", "body thickness"),
+        (str(ribbon.spans), "", "spans"),
+        (str(len(rig.layout.stations)), "", "stations"),
+        (str(len(rig.layout.controls)), "", "controls"),
+        (f"{1e3 * result.seconds['bind the mesh']:.0f}", "ms", "to bind"),
+    ]
+
+
+def _figure(
+    result: PreviewResult,
+    drawn: Mapping[str, Bytes],
+    name: str,
+    title: str = "",
+    text: str = "",
+    facts: Sequence[tuple[str, str, str]] = (),
+) -> _Figure:
+    picture = drawn[name]
+    stream = io.BytesIO()
+    Image.fromarray(picture).save(stream, "WEBP", quality=_WEBP_QUALITY, method=2)
+    source = "data:image/webp;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
+    height, width = picture.shape[:2]
+    file = result.pictures[name].name
+    return _Figure(source, file, width, height, title, text, tuple(facts))
+
+
+def _pose_figures(result: PreviewResult, drawn: Mapping[str, Bytes]) -> list[_Figure]:
+    worst = max((pose.shape_error for pose in result.poses), default=0.0)
+    figures = []
+    for pose in result.poses:
+        test = TEST_POSES[pose.name]
+        text = f"{format_amount(pose.amount, test.unit)}; {test.describes}"
+        facts = _pose_facts(pose, most=pose.shape_error == worst and len(result.poses) > 1)
+        title = pose.name.replace("_", " ")
+        figures.append(_figure(result, drawn, f"pose_{pose.name}", title, text, facts))
+    return figures
+
+
+def format_amount(amount: float, unit: str) -> str:
+    """Write the amount of a test pose.
+
+    Parameters
+    ----------
+    amount : float
+    unit : {"degrees", "turns", "factor"}
+
+    Returns
+    -------
+    str
+    """
+    if unit == "degrees":
+        return f"{amount:g}°"
+    if unit == "turns":
+        return f"{amount:g} turn" if amount == 1 else f"{amount:g} turns"
+    return f"× {amount:g}"
+
+
+def _pose_facts(pose: PoseResult, most: bool) -> list[tuple[str, str, str]]:
+    """Label, value and what is written small behind it."""
+    change = pose.volume_change
+    return [
+        ("shape error", f"{100 * pose.shape_error:.2f} %", "largest" if most else "of length"),
+        ("volume", "no volume" if change is None else _signed_percent(change), ""),
+        ("largest stretch", f"× {pose.largest_stretch:.2f}", f"at station {pose.stretch_station}"),
+        ("smallest girth", f"× {pose.smallest_girth:.2f}", f"at station {pose.girth_station}"),
+    ]
+
+
+def _signed_percent(share: float) -> str:
+    tenths = round(1000 * share)
+    sign = "" if tenths == 0 else "+" if tenths > 0 else "\N{MINUS SIGN}"
+    return f"{sign}{abs(tenths) / 10:.1f} %"
+
+
+def _commands(result: PreviewResult, mesh_path: str) -> list[tuple[str, str]]:
+    """What to do next: words and a command line."""
+    mesh = _quoted(mesh_path)
+    again = _quoted(str(result.folder.with_name(result.folder.name + "_2")))
+    controls = ",".join(str(control.station) for control in result.rig.layout.controls)
+    return [
+        (
+            "Try other numbers: more stations, or controls at the stations that you name.",
+            f"ribbonsim preview {mesh} --out {again} --stations 25 --controls 7",
+        ),
+        (
+            "Keep a layout in a file and look at the table of its stations.",
+            f"ribbonsim layout {mesh} --out {_quoted(result.rig.mesh.name + '.toml')} "
+            f"--controls {controls} --show",
+        ),
+        (
+            "Edit this preview's layout file and preview it again.",
+            f"ribbonsim preview {mesh} --layout {_quoted(str(result.layout_file))} --out {again}",
+        ),
+    ]
+
+
+def _css(tone: Sequence[int]) -> str:
+    return f"rgb({tone[0]} {tone[1]} {tone[2]})"
+
+
+def _quoted(path: str) -> str:
+    """A path for a shell; one that begins with a dash is kept from being an option."""
+    return shlex.quote(f"./{path}" if path.startswith("-") else path)
