@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from ribbonsim.guide import find_guide
     from ribbonsim.layout import Control, ControlWeights, Layout, MeshWeights
     from ribbonsim.mesh import CreatureMesh, edge_loop, load_mesh, loop_centre
+    from ribbonsim.panel.panel import Panel
     from ribbonsim.pose import ControlPose, Pose
     from ribbonsim.ribbon import Ribbon
     from ribbonsim.rig import Rig, bind
@@ -38,6 +39,7 @@ _HOMES = {
     "TEST_POSES": "targets",
     "Target": "targets",
     "make_target": "targets",
+    "Panel": "panel.panel",
 }
 
 __all__ = [
@@ -48,6 +50,7 @@ __all__ = [
     "CreatureMesh",
     "Layout",
     "MeshWeights",
+    "Panel",
     "Pose",
     "Ribbon",
     "RibbonsimError",

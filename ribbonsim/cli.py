@@ -9,7 +9,7 @@ import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import click
 
@@ -369,7 +369,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
         Those of the process if left out.
     """
     try:
-        cli.main(args=arguments, prog_name="ribbonsim", standalone_mode=False)
+        given = list(sys.argv[1:] if arguments is None else arguments)
+        with cli.make_context("ribbonsim", given) as context:
+            cli.invoke(context)
         sys.stdout.flush()
     except RibbonsimError as error:
         _end(str(error), 2)
@@ -380,6 +382,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
         _end(_one_sentence(error), 2)
     except (click.Abort, KeyboardInterrupt):
         _end("stopped; files that were not finished are not there", 130)
+    except click.exceptions.Exit as end:  # after --help and --version
+        sys.exit(end.exit_code)
     except BrokenPipeError:
         # whoever read the output has enough; what is still buffered must not complain at exit
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -394,6 +398,6 @@ def _one_sentence(error: click.ClickException) -> str:
     return f"{words[:1].lower()}{words[1:]}; see {path} --help"
 
 
-def _end(sentence: str, code: int) -> None:
+def _end(sentence: str, code: int) -> NoReturn:
     click.echo(f"ribbonsim: {sentence.rstrip('.')}.", err=True)
     sys.exit(code)

@@ -68,8 +68,10 @@ def render_page(
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["length"] = format_length
     rig = result.rig
+    whole = rig.layout.ribbon.length
+    environment.filters["length"] = format_length
+    environment.filters["place"] = lambda value: format_place(value, whole)
     figures = {name: _figure(result, drawn, name) for name in drawn}
     return environment.get_template("preview.html").render(
         name=rig.mesh.name,
@@ -111,6 +113,26 @@ def format_length(value: float) -> str:
     if 1e-5 <= abs(value) < 1e7:
         return np.format_float_positional(value, precision=4, fractional=False, trim="-")
     return f"{value:.3e}"
+
+
+def format_place(value: float, whole: float) -> str:
+    """Write a length or coordinate to the same decimals as all others on a body.
+
+    Parameters
+    ----------
+    value : float
+    whole : float
+        The body's length, which gets four digits or all before the point.
+
+    Returns
+    -------
+    str
+    """
+    if not 1e-3 <= whole < 1e7:
+        return f"{value:.3e}"
+    decimals = max(0, 3 - int(np.floor(np.log10(whole))))
+    text = f"{value:.{decimals + 1}f}"
+    return text.removeprefix("-") if float(text) == 0 else text.replace("-", "\N{MINUS SIGN}")
 
 
 def _key_numbers(result: PreviewResult) -> list[tuple[str, str, str]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -211,6 +212,7 @@ class Skinner:
         ]
         self._prepared: dict[tuple[str, str], list[Floats]] = {}
         self._scratch: dict[tuple[str, str], Floats] = {}
+        self._lock = threading.Lock()  # one scratch, and a drawing thread beside the others
 
     @cached_property
     def vertices(self) -> int:
@@ -236,7 +238,8 @@ class Skinner:
             In the order of ``rest``.
         """
         kind, out = self._output(out, dtype)
-        return self._in_file_order(self._blend_linear(transforms, kind), out)
+        with self._lock:
+            return self._in_file_order(self._blend_linear(transforms, kind), out)
 
     def dual_quaternion(
         self,
@@ -261,13 +264,11 @@ class Skinner:
         (V, 3) array
         """
         kind, out = self._output(out, dtype)
-        if scales is None:
-            start = self._typed_rest(kind)
-        else:
-            start = self._blend_linear(scales, kind)
-        result = self._buffer("posed", (3, self.vertices), kind)
-        self._rotate(rigid, start, result, moves=True)
-        return self._in_file_order(result, out)
+        with self._lock:
+            start = self._typed_rest(kind) if scales is None else self._blend_linear(scales, kind)
+            result = self._buffer("posed", (3, self.vertices), kind)
+            self._rotate(rigid, start, result, moves=True)
+            return self._in_file_order(result, out)
 
     def normals(
         self,
@@ -294,6 +295,12 @@ class Skinner:
         if self._normals is None:
             raise RibbonsimError("no normals were given when the skin was bound: bind with them")
         kind, out = self._output(out, dtype)
+        with self._lock:
+            return self._in_file_order(self._pose_normals(rigid, scales, method, kind), out)
+
+    # -- inside ---------------------------------------------------------------------------
+
+    def _pose_normals(self, rigid: Array, scales: Array, method: str, kind: np.dtype) -> Floats:
         inner = scales if method == "dual_quaternion" else rigid @ scales
         cofactors = np.linalg.inv(inner[:, :3, :3]).transpose(0, 2, 1)
         features = self._features("normals", kind)
@@ -306,9 +313,7 @@ class Skinner:
             self._rotate(rigid, result, turned, moves=False)
             result = turned
         result /= np.maximum(np.sqrt(np.einsum("ij,ij->j", result, result)), 1e-30)
-        return self._in_file_order(result, out)
-
-    # -- inside ---------------------------------------------------------------------------
+        return result
 
     def _output(self, out: Floats | None, dtype: DTypeLike) -> tuple[np.dtype, Floats]:
         if out is None:

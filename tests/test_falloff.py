@@ -94,12 +94,12 @@ def test_shepard_is_one_at_its_nodes():
 
 def test_shepard_is_flat_at_nodes_above_exponent_one():
     nodes = np.random.default_rng(2).random((5, 3))
-    slopes = []
+    slopes, along = [], np.array([1.0, 0.0, 0.0])
     for step in (1e-3, 1e-4):
-        near = shepard(nodes[:1] + [step, 0, 0], nodes)
+        near = shepard(nodes[:1] + step * along, nodes)
         slopes.append(abs(near[0, 0] - 1) / step)
     assert slopes[1] < 0.2 * slopes[0]
-    cusp = [abs(shepard(nodes[:1] + [s, 0, 0], nodes, 1.0)[0, 0] - 1) / s for s in (1e-3, 1e-4)]
+    cusp = [abs(shepard(nodes[:1] + s * along, nodes, 1.0)[0, 0] - 1) / s for s in (1e-3, 1e-4)]
     assert cusp[1] == pytest.approx(cusp[0], rel=0.05)
 
 

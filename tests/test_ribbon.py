@@ -392,12 +392,66 @@ def test_straight_ribbon_lies_flat_and_rolls_by_the_right_hand_rule(roll):
     np.testing.assert_allclose(ribbon.width(np.linspace(0, 1, 9)), 2.0, rtol=1e-9)
 
 
+# -- turned, widened, reversed ------------------------------------------------------------
+
+
+def test_rolled_frames_are_rotated_about_the_tangent():
+    ribbon, _ = arc_ribbon(16)
+    t = np.linspace(0, 1, 41)
+    before, after = ribbon.frames(t), ribbon.rolled(35.0).frames(t)
+    # Rodrigues' formula about the tangent, which the across direction is square to
+    angle = np.radians(35.0)
+    expected = np.cos(angle) * before[:, :3, 1] + np.sin(angle) * before[:, :3, 2]
+    np.testing.assert_allclose(after[:, :3, 1], expected, atol=1e-4)
+    np.testing.assert_allclose(after[:, :3, 3], before[:, :3, 3], atol=1e-12)
+    again = ribbon.rolled(200.0).rolled(160.0)
+    np.testing.assert_allclose(again.control_points, ribbon.control_points, atol=1e-4)
+
+
+def test_reversed_surface_is_the_same_surface_run_backwards():
+    ribbon = wavy(seed=8)
+    u, t = np.meshgrid(np.linspace(0, 1, 5), np.linspace(0, 1, 101))
+    back = ribbon.reversed()
+    np.testing.assert_allclose(back.evaluate(1 - u, 1 - t), ribbon.evaluate(u, t), atol=1e-12)
+    normals = ribbon.frames(t[:, 0])[:, :3, 2]
+    np.testing.assert_allclose(back.frames(1 - t[:, 0])[:, :3, 2], normals, atol=1e-9)
+    np.testing.assert_allclose(back.reversed().knots, ribbon.knots, atol=1e-15)
+
+
+def test_with_width_scales_about_the_midline():
+    ribbon = wavy(seed=9)
+    t = np.linspace(0, 1, 101)
+    wide = ribbon.with_width(3.0)
+    assert wide.width(t).mean() == pytest.approx(3.0, rel=1e-9)
+    np.testing.assert_allclose(wide.midline(t), ribbon.midline(t), atol=1e-12)
+    ratio = wide.width(t) / ribbon.width(t)
+    np.testing.assert_allclose(ratio, ratio[0], rtol=1e-9)
+
+
+def test_with_knots_that_hold_the_old_ones_keeps_the_shape():
+    # the finer spline space holds the old surface (Boehm 1980)
+    ribbon = wavy(seed=10)
+    fine = ribbon.with_knots(np.union1d(ribbon.breaks, [0.05, 0.4, 0.9]))
+    u, t = np.meshgrid([0.0, 1.0], np.linspace(0, 1, 301))
+    np.testing.assert_allclose(fine.evaluate(u, t), ribbon.evaluate(u, t), atol=1e-7)
+    expected = ribbon.insert_knots([0.05, 0.4, 0.9])
+    np.testing.assert_allclose(fine.control_points, expected.control_points, atol=1e-5)
+
+
+@pytest.mark.parametrize(
+    "breaks", [[0, 0.5], [0.1, 1], [0, 0.5, 0.5, 1], [0], [0, 0.6, 0.4, 1], [0, np.nan, 1]]
+)
+def test_breaks_that_do_not_rise_are_refused(breaks):
+    with pytest.raises(RibbonsimError, match="list them from 0 to 1"):
+        wavy().with_knots(breaks)
+
+
 # -- refusals -----------------------------------------------------------------------------
 
 
 def points(n=5):
     middle = np.c_[np.arange(n), np.zeros((n, 2))].astype(float)
-    return np.stack([middle, middle + [0, 0, 1.0]], axis=1)
+    return np.stack([middle, middle + np.array([0, 0, 1.0])], axis=1)
 
 
 def broken(index, value):

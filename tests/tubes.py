@@ -1,5 +1,7 @@
 """Tubes with known centrelines, volumes and symmetries, to hold the code against."""
 
+import itertools
+
 import numpy as np
 from scipy.spatial.transform import Rotation
 
@@ -12,7 +14,7 @@ def carried_normals(centres):
     tangents /= np.linalg.norm(tangents, axis=1, keepdims=True)
     normal = np.cross(tangents[0], np.eye(3)[np.argmin(np.abs(tangents[0]))])
     normals = [normal / np.linalg.norm(normal)]
-    for before, after in zip(tangents[:-1], tangents[1:], strict=True):
+    for before, after in itertools.pairwise(tangents):
         axis = np.cross(before, after)
         size = np.linalg.norm(axis)
         angle = np.arctan2(size, before @ after)

@@ -135,12 +135,15 @@ class Measures:
         Larger and smaller stretch of each triangle.
     girth : (N,) array
         Girth at each station, posed over rest.
+    volumes : (N,) array
+        Volume of a slice at each station, posed over rest: girth squared times stretch.
     volume : float
         Posed over rest.
     """
 
     stretch: Array
     girth: Array
+    volumes: Array
     volume: float
 
 
@@ -174,7 +177,10 @@ class Gauge:
         girth = self._radii(positions, ribbon) / self._rest_radii
         volume = enclosed_volume(positions, self.rig.mesh.triangles)
         change = volume / self._volume if self._volume else 1.0
-        return Measures(self._stretch.stretch(positions), girth, change)
+        stations = self.rig.layout.stations
+        rest = self.rig.layout.ribbon.midline(stations, 1)
+        along = np.linalg.norm(ribbon.midline(stations, 1), axis=1) / np.linalg.norm(rest, axis=1)
+        return Measures(self._stretch.stretch(positions), girth, girth**2 * along, change)
 
     def over_vertices(self, values: ArrayLike) -> Array:
         """Spread a value of triangles over their vertices, weighted by area.

@@ -43,19 +43,10 @@ class Easel:
                 self._thread.start()
             self._ready.notify()
 
-    def waiting(self, owner: Any) -> bool:
-        """Whether an owner's wish is not drawn yet.
-
-        Parameters
-        ----------
-        owner : hashable
-
-        Returns
-        -------
-        bool
-        """
+    def busy(self) -> bool:
+        """Whether anybody waits for a picture."""
         with self._ready:
-            return owner in self._wishes
+            return bool(self._wishes)
 
     def settle(self, timeout: float = 30.0) -> bool:
         """Wait until nothing is left to draw.

@@ -115,7 +115,7 @@ class PanelModel:
         self.selected = rig.layout.control_names[len(rig.layout.controls) // 2]
 
     def _set_rig(self, rig: Rig) -> None:
-        self._rig, self._gauge = rig, None
+        self._rig = rig
 
     @property
     def is_open(self) -> bool:
@@ -140,12 +140,23 @@ class PanelModel:
         """The layout as it stands."""
         return self.rig.layout
 
-    @property
-    def gauge(self) -> Gauge:
-        """The rig's rest, arranged for measuring."""
-        if self._gauge is None:
-            self._gauge = Gauge(self.rig)
-        return self._gauge
+    def gauge_of(self, rig: Rig) -> Gauge:
+        """The rest of a rig, arranged for measuring.
+
+        Parameters
+        ----------
+        rig : Rig
+            Mostly the one that is open; the drawing thread may be a step behind.
+
+        Returns
+        -------
+        Gauge
+        """
+        gauge = self._gauge
+        if gauge is None or gauge.rig is not rig:
+            gauge = Gauge(rig)
+            self._gauge = gauge
+        return gauge
 
     @property
     def unsaved(self) -> bool:
@@ -677,18 +688,22 @@ class PanelModel:
         """
         return self.rig.deform(self.pose, self.method, out=out)
 
-    def measure(self, positions: NDArray[np.floating]) -> Measures:
-        """Measure the posed mesh.
+    def measures_of(self, rig: Rig, positions: NDArray[np.floating], ribbon: Ribbon) -> Measures:
+        """Measure a posed mesh.
 
         Parameters
         ----------
+        rig : Rig
         positions : (V, 3) array
+            Posed, scene units.
+        ribbon : Ribbon
+            Posed.
 
         Returns
         -------
         Measures
         """
-        return self.gauge.measure(positions, self.rig.pose_ribbon(self.pose))
+        return self.gauge_of(rig).measure(positions, ribbon)
 
     @staticmethod
     def readout(measures: Measures) -> Readout:

@@ -1,0 +1,128 @@
+"""Choose a creature: a demo creature, a path, or an OBJ file sent from the browser."""
+
+from __future__ import annotations
+
+import html
+import os
+import tempfile
+from pathlib import Path
+
+import ipywidgets as widgets
+
+from ribbonsim.errors import RibbonsimError
+from ribbonsim.mesh import CreatureMesh, load_mesh
+from ribbonsim.panel.demo import demo_meshes
+from ribbonsim.panel.desk import Desk
+from ribbonsim.panel.fields import button, row
+from ribbonsim.rig import Rig
+
+Source = str | os.PathLike[str] | CreatureMesh | Rig
+
+
+class OpenSection:
+    """The line on top of the panel, and what was found in the mesh."""
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk = desk
+        self.demos = demo_meshes()
+        self._waiting: Source | None = None
+        self._choice = widgets.Dropdown(
+            options=[("demo creature …", ""), *((name, name) for name in self.demos)],
+            layout=widgets.Layout(width="150px"),
+        )
+        self._choice.observe(self._choose, "value")
+        self._path = widgets.Text(
+            placeholder="path of an OBJ file",
+            layout=widgets.Layout(flex="1 1 220px", width="auto"),
+        )
+        self._upload = widgets.FileUpload(
+            accept=".obj",
+            multiple=False,
+            description="Upload an OBJ",
+            layout=widgets.Layout(width="auto"),
+        )
+        self._upload.observe(self._take_upload, "value")
+        self._ask = row(
+            widgets.Label("The layout has changes that are not saved."),
+            button("Open all the same", self._go_on),
+            button("Stay", self._stay),
+        )
+        self._ask.layout.display = "none"
+        self._facts = widgets.HTML()
+        self.box = widgets.VBox(
+            [
+                row(self._choice, self._path, button("Open", self._open_path), self._upload),
+                self._ask,
+                self._facts,
+            ]
+        )
+        desk.on_change(self.refresh)
+
+    def open(self, source: Source) -> None:
+        """Open a creature, unless unsaved changes would be lost.
+
+        Parameters
+        ----------
+        source : path, CreatureMesh or Rig
+        """
+        if self._desk.model.unsaved:
+            self._waiting = source
+            self._ask.layout.display = ""
+            return
+        self._open_now(source)
+
+    def _open_now(self, source: Source) -> None:
+        desk = self._desk
+        self._ask.layout.display = "none"
+        self._waiting = None
+        desk.say("Opening …")
+
+        def act() -> None:
+            desk.model.open(source)
+            desk.viewer.frame_all("three_quarter")
+
+        desk.act(act)
+
+    def _go_on(self) -> None:
+        if self._waiting is not None:
+            self._open_now(self._waiting)
+
+    def _stay(self) -> None:
+        self._waiting = None
+        self._ask.layout.display = "none"
+
+    def _choose(self, change: dict[str, str]) -> None:
+        if change["new"]:
+            self.open(self.demos[change["new"]])
+
+    def _open_path(self) -> None:
+        path = self._path.value.strip()
+        if path:
+            self.open(Path(path).expanduser())
+        else:
+            self._desk.complain("There is no path: write where the OBJ file is.")
+
+    def _take_upload(self, change: dict[str, tuple[dict[str, object], ...]]) -> None:
+        if not change["new"]:
+            return
+        sent = change["new"][0]
+        name = Path(str(sent["name"])).name
+        try:
+            with tempfile.TemporaryDirectory() as folder:
+                path = Path(folder, name)
+                path.write_bytes(bytes(sent["content"]))  # type: ignore[call-overload]
+                mesh = load_mesh(path)
+        except RibbonsimError as error:
+            # the folder is gone by the time anybody reads this: name the file alone
+            self._desk.complain(str(error).replace(str(path), name))
+            return
+        self.open(mesh)
+
+    def refresh(self) -> None:
+        """Show what was found in the mesh."""
+        model = self._desk.model
+        if model.is_open:
+            lines = "<br>".join(html.escape(fact) for fact in model.facts())
+            text = f'<div class="rs-facts">{lines}</div>'
+            if self._facts.value != text:
+                self._facts.value = text

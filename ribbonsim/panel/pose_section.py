@@ -1,0 +1,179 @@
+"""The controls, what each does, and test poses."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import ipywidgets as widgets
+
+from ribbonsim.panel.desk import Desk
+from ribbonsim.panel.fields import QuantityRow, button, heading, row
+from ribbonsim.pose import ControlPose
+from ribbonsim.targets import TEST_POSES
+
+_ALONE = "each alone"
+_AMOUNTS = {
+    "degrees": (-360.0, 360.0, 1.0, 0.0),
+    "turns": (-3.0, 3.0, 0.05, 0.0),
+    "factor": (0.4, 2.5, 0.01, 1.0),
+}
+
+
+class PoseSection:
+    """Controls in body order, sliders of the chosen one, blending, test poses."""
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk = desk
+        self._quiet = False
+        self._controls = widgets.Select(
+            options=[], rows=5, layout=widgets.Layout(width="100%", height="112px")
+        )
+        self._controls.observe(self._choose, "value")
+        self._rows = {
+            "bend": self._quantity("bend", "degrees about the across axis", 180.0, 1.0),
+            "sway": self._quantity("sway", "degrees about the normal axis", 180.0, 1.0),
+            "twist": self._quantity("twist", "degrees about the along axis", 1080.0, 1.0),
+        }
+        for axis, word in enumerate(("along", "across", "normal")):
+            self._rows[f"shift {word}"] = QuantityRow(
+                f"shift {word}", "scene units", -1.0, 1.0, 0.01, 0.0, self._set("shift", axis)
+            )
+        for key, tip in (("stretch", "factor along"), ("girth", "factor across")):
+            self._rows[key] = QuantityRow(key, tip, 0.25, 3.0, 0.01, 1.0, self._set(key, None))
+        self._undo = button("Undo", lambda: desk.act(desk.model.undo))
+        self._redo = button("Redo", lambda: desk.act(desk.model.redo))
+        self._method = widgets.ToggleButtons(
+            options=[("linear", "linear"), ("dual quaternion", "dual_quaternion")],
+            style={"button_width": "118px"},
+        )
+        self._method.observe(self._set_method, "value")
+        self._carry = widgets.Dropdown(
+            options=[_ALONE], layout=widgets.Layout(flex="1 1 auto", width="auto")
+        )
+        self._carry.observe(self._set_carry, "value")
+        self._volume = QuantityRow(
+            "keep volume", "how far girth answers stretch", 0.0, 1.0, 0.05, 1.0, self._set_volume
+        )
+        self._test = widgets.Dropdown(
+            options=[(f"{p.name}: {p.describes}", p.name) for p in TEST_POSES.values()],
+            layout=widgets.Layout(width="100%"),
+        )
+        self._test.observe(lambda _: self._offer_test(), "value")
+        self._amount = QuantityRow(
+            "amount", "how much of it", *_AMOUNTS["degrees"], changed=self._show_test
+        )
+        self._offer_test()
+        self.box = self._arrange()
+        desk.on_change(self.refresh)
+
+    def _arrange(self) -> widgets.VBox:
+        desk = self._desk
+        return widgets.VBox(
+            [
+                heading("Controls, from the root"),
+                self._controls,
+                *self._rows.values(),
+                row(
+                    button("Control to rest", self._rest_one),
+                    button("All to rest", lambda: desk.act(desk.model.reset_all)),
+                    self._undo,
+                    self._redo,
+                ),
+                heading("Blending"),
+                self._method,
+                self._volume,
+                row(
+                    widgets.Label("carried from", layout=widgets.Layout(width="104px")), self._carry
+                ),
+                heading("Test pose"),
+                self._test,
+                self._amount,
+                row(button("Show at its usual amount", self._show_usual)),
+            ]
+        )
+
+    def _quantity(self, key: str, tip: str, reach: float, step: float) -> QuantityRow:
+        return QuantityRow(key, tip, -reach, reach, step, 0.0, self._set(key, None))
+
+    # -- to the model ------------------------------------------------------------------------
+
+    def _set(self, key: str, axis: int | None) -> Callable[[float], None]:
+        def change(value: float) -> None:
+            model = self._desk.model
+            self._desk.act(lambda: model.set_value(model.selected, key, value, axis))
+
+        return change
+
+    def _choose(self, change: dict[str, str]) -> None:
+        if not self._quiet and change["new"]:
+            self._desk.act(lambda: self._desk.model.select(change["new"]))
+
+    def _rest_one(self) -> None:
+        model = self._desk.model
+        self._desk.act(lambda: model.reset_control(model.selected))
+
+    def _set_method(self, change: dict[str, str]) -> None:
+        if not self._quiet:
+            self._desk.act(lambda: self._desk.model.set_method(change["new"]))  # type: ignore[arg-type]
+
+    def _set_volume(self, share: float) -> None:
+        self._desk.act(lambda: self._desk.model.set_keep_volume(share))
+
+    def _set_carry(self, change: dict[str, str]) -> None:
+        if not self._quiet and change["new"]:
+            root = None if change["new"] == _ALONE else change["new"]
+            self._desk.act(lambda: self._desk.model.set_carry(root))
+
+    def _offer_test(self) -> None:
+        pose = TEST_POSES[self._test.value]
+        self._amount.set_range(*_AMOUNTS[pose.unit])
+        self._amount.tell(_AMOUNTS[pose.unit][3])
+
+    def _show_test(self, amount: float) -> None:
+        self._desk.act(lambda: self._desk.model.show_test_pose(self._test.value, amount))
+
+    def _show_usual(self) -> None:
+        usual = TEST_POSES[self._test.value].usual
+        self._amount.tell(usual)
+        self._show_test(usual)
+
+    # -- from the model ----------------------------------------------------------------------
+
+    def refresh(self) -> None:
+        """Show the model as it is."""
+        model = self._desk.model
+        if not model.is_open:
+            return
+        self._quiet = True
+        try:
+            self._show_controls()
+            self._show_values(model.pose[model.selected])
+            self._undo.disabled, self._redo.disabled = not model.can_undo, not model.can_redo
+            self._method.value = model.method
+            self._volume.tell(model.pose.keep_volume)
+        finally:
+            self._quiet = False
+
+    def _show_controls(self) -> None:
+        model = self._desk.model
+        options = []
+        for control in model.layout.controls:
+            moved = "" if model.pose[control.name] == ControlPose() else "  ·  moved"
+            options.append((f"{control.name}  ·  station {control.station}{moved}", control.name))
+        if list(self._controls.options) != options:
+            self._controls.options = options
+        self._controls.value = model.selected
+        carriers = [_ALONE, *model.layout.control_names]
+        if list(self._carry.options) != carriers:
+            self._carry.options = carriers
+        self._carry.value = model.layout.chain_root or _ALONE
+
+    def _show_values(self, values: ControlPose) -> None:
+        for key in ("bend", "sway", "twist", "stretch", "girth"):
+            self._rows[key].tell(getattr(values, key))
+        reach = 0.5 * self._desk.model.layout.ribbon.length
+        for axis, word in enumerate(("along", "across", "normal")):
+            field = self._rows[f"shift {word}"]
+            if abs(field.slider.max - reach) > 1e-9 * reach and abs(values.shift[axis]) <= reach:
+                field.set_range(-reach, reach, float(f"{reach / 500:.1g}"), 0.0)
+            field.tell(values.shift[axis])

@@ -1,0 +1,347 @@
+"""The panel's picture: what is shown, from where, and how fine. Drawn on the easel's thread."""
+
+from __future__ import annotations
+
+import io
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw
+
+from ribbonsim.check.measures import Measures
+from ribbonsim.mesh import CreatureMesh
+from ribbonsim.panel.easel import EASEL
+from ribbonsim.panel.model import PanelModel, Readout
+from ribbonsim.pose import Pose
+from ribbonsim.ribbon import Ribbon
+from ribbonsim.rig import Method, Rig
+from ribbonsim.view.camera import VIEW_ANGLE, Camera, View, fit_camera, named_view
+from ribbonsim.view.look import CONTROL, INK, PAPER, STATION, Scale
+from ribbonsim.view.overlay import Layer, load_font
+from ribbonsim.view.pictures import mark_layout
+from ribbonsim.view.scene import Stage
+
+Array = NDArray[np.float64]
+Bytes = NDArray[np.uint8]
+
+Heat = Literal["clay", "control weights", "station weights", "stretch", "girth", "volume"]
+HEATS: tuple[Heat, ...] = (
+    "clay",
+    "control weights",
+    "station weights",
+    "stretch",
+    "girth",
+    "volume",
+)
+_REST_BEFORE_FINE = 0.18
+_JPEG_QUALITY = 88
+
+
+@dataclass(frozen=True)
+class Show:
+    """What the picture shows besides the skin."""
+
+    ribbon: bool = True
+    stations: bool = False
+    controls: bool = True
+    edges: bool = False
+    glass: bool = False
+    heat: Heat = "clay"
+    station: int = 1
+
+
+@dataclass(frozen=True, eq=False)
+class Orbit:
+    """A camera that goes round a point.
+
+    Parameters
+    ----------
+    view : View
+    focus : (3,) array
+        Stage units.
+    distance : float
+    """
+
+    view: View
+    focus: Array
+    distance: float
+
+    def camera(self, aspect: float) -> Camera:
+        """The camera where it stands now."""
+        return Camera(self.view, self.focus + self.distance * self.view.axes[2], aspect)
+
+    def turned(self, right: float, up: float) -> Orbit:
+        """Go round by degrees."""
+        elevation = float(np.clip(self.view.elevation - up, -89.0, 89.0))
+        return replace(self, view=View((self.view.azimuth - right) % 360.0, elevation))
+
+    def moved(self, right: float, up: float) -> Orbit:
+        """Shift the picture by shares of its height."""
+        size = 2.0 * self.distance * np.tan(np.radians(VIEW_ANGLE) / 2.0)
+        step = right * self.view.axes[0] + up * self.view.axes[1]
+        return replace(self, focus=self.focus - size * step)
+
+    def nearer(self, factor: float) -> Orbit:
+        """Go nearer by a factor."""
+        return replace(self, distance=float(np.clip(self.distance / factor, 0.02, 50.0)))
+
+
+@dataclass(frozen=True, eq=False)
+class Frame:
+    """A finished picture with what was measured on the way.
+
+    Parameters
+    ----------
+    jpeg : bytes
+    readout : Readout
+    seconds : float
+        From taking up the wish to the finished picture.
+    fine : bool
+    """
+
+    jpeg: bytes
+    readout: Readout
+    seconds: float
+    fine: bool
+
+
+@dataclass(frozen=True, eq=False)
+class _Subject:
+    """All that a picture depends on, held together while the panel goes on changing."""
+
+    model: PanelModel
+    rig: Rig
+    pose: Pose
+    method: Method
+    selected: str
+    show: Show
+    orbit: Orbit
+
+
+class Viewer:
+    """Draws a panel's model.
+
+    Parameters
+    ----------
+    model : PanelModel
+    deliver : callable
+        Takes each finished :class:`Frame`, on the drawing thread.
+    fail : callable
+        Takes what went wrong, in words, on the drawing thread.
+    size : (width, height)
+        Pixels.
+    """
+
+    def __init__(
+        self,
+        model: PanelModel,
+        deliver: Callable[[Frame], None],
+        fail: Callable[[str], None],
+        size: tuple[int, int] = (900, 600),
+    ) -> None:
+        self.model = model
+        self.show = Show()
+        self.size = size
+        self.orbit = Orbit(named_view("three_quarter"), np.zeros(3), 3.0)
+        self._deliver, self._fail = deliver, fail
+        self._stage: Stage | None = None
+        self._smooth = False
+        self._buffers: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None
+        self._closed = False
+
+    # -- from where ------------------------------------------------------------------------
+
+    def frame_all(self, view: str | View | None = None) -> None:
+        """Stand where the posed creature fills the picture.
+
+        Parameters
+        ----------
+        view : str or View, optional
+            The side; that of now if left out.
+        """
+        side = self.orbit.view if view is None else view
+        side = named_view(side) if isinstance(side, str) else side
+        mesh = self.model.rig.mesh
+        points = (self.model.deform() - mesh.centre) / mesh.diagonal
+        camera = fit_camera(points, side, self.aspect, fill=0.86)
+        middle = 0.5 * (points.min(axis=0) + points.max(axis=0))
+        distance = float((camera.position - middle) @ side.axes[2])
+        self.orbit = Orbit(side, camera.position - distance * side.axes[2], distance)
+
+    @property
+    def aspect(self) -> float:
+        """Width over height."""
+        return self.size[0] / self.size[1]
+
+    def vertex_at(self, x: float, y: float) -> int | None:
+        """The vertex under a pixel.
+
+        Parameters
+        ----------
+        x, y : float
+            Pixels from the left and from the top.
+
+        Returns
+        -------
+        int or None
+            None if no vertex that faces the camera is near.
+        """
+        rig = self.model.rig
+        positions = self.model.deform()
+        normals = rig.deform_normals(self.model.pose, self.model.method)
+        points = (positions - rig.mesh.centre) / rig.mesh.diagonal
+        camera = self.orbit.camera(self.aspect)
+        seen = camera.project(points, self.size)
+        facing = np.einsum("vi,vi->v", camera.position - points, normals) > 0
+        away = np.hypot(seen[:, 0] - x, seen[:, 1] - y)
+        near = facing & (away < 12.0) & (seen[:, 2] > 0)
+        if not near.any():
+            return None
+        # of those under the pointer the front ones, and of these the nearest to it
+        front = seen[near, 2].min()
+        score = away + np.where(near & (seen[:, 2] < front + 0.03), 0.0, np.inf)
+        return int(np.argmin(score))
+
+    # -- drawing -----------------------------------------------------------------------------
+
+    def ask(self) -> None:
+        """Ask for a picture of the state as it is now; a fine one follows when it rests."""
+        if self._closed or not self.model.is_open:
+            return
+        model = self.model
+        subject = _Subject(
+            model, model.rig, model.pose, model.method, model.selected, self.show, self.orbit
+        )
+        EASEL.ask(self, lambda: self._draw(subject))
+
+    def close(self) -> None:
+        """Free the drawing context."""
+        self._closed = True
+        EASEL.ask(self, self._drop)
+
+    def _drop(self) -> None:
+        if self._stage is not None:
+            self._stage.close()
+            self._stage = None
+
+    def _draw(self, subject: _Subject) -> None:
+        try:
+            self._deliver(self._picture(subject, fine=False))
+            if self._stays_still():
+                self._deliver(self._picture(subject, fine=True))
+        except Exception as error:
+            self._fail(f"the picture could not be drawn ({error}); the last one stays")
+
+    def _stays_still(self) -> bool:
+        """Wait a moment; whether nobody wants another picture by then."""
+        until = time.monotonic() + _REST_BEFORE_FINE
+        while time.monotonic() < until:
+            if self._closed or EASEL.busy():
+                return False
+            time.sleep(0.005)
+        return True
+
+    def _picture(self, subject: _Subject, fine: bool) -> Frame:
+        begin = time.perf_counter()
+        rig, show = subject.rig, subject.show
+        stage = self._stage_for(rig.mesh, fine)
+        positions, normals = self._pose(subject)
+        stage.update(positions, normals)
+        ribbon = rig.pose_ribbon(subject.pose)
+        measures = subject.model.measures_of(rig, positions, ribbon)
+        stage.layer = Layer()
+        self._dress(stage, subject, measures)
+        stage.show_edges(show.edges)
+        stage.show_ribbon(ribbon if show.ribbon else None)
+        stage.set_camera(subject.orbit.camera(self.aspect))
+        if fine and (show.stations or show.controls):
+            mark_layout(stage, rig.layout, ribbon)
+            wanted = {"station": show.stations, "control": show.controls}
+            stage.layer.marks = [mark for mark in stage.layer.marks if wanted[mark.kind]]
+        picture = stage.image()
+        if not fine:
+            picture = self._quick_marks(picture, stage, subject, ribbon)
+        stream = io.BytesIO()
+        Image.fromarray(picture).save(stream, "JPEG", quality=_JPEG_QUALITY)
+        seconds = time.perf_counter() - begin
+        return Frame(stream.getvalue(), PanelModel.readout(measures), seconds, fine)
+
+    def _stage_for(self, mesh: CreatureMesh, fine: bool) -> Stage:
+        if self._stage is not None and self._stage.mesh is not mesh:
+            self._drop()
+        if self._stage is None:
+            self._stage = Stage(mesh, self.size, smooth_edges=False)
+            self._smooth = False
+            shape = (len(mesh.positions), 3)
+            self._buffers = np.empty(shape, np.float32), np.empty(shape, np.float32)
+        if fine != self._smooth:
+            self._stage.set_smooth(fine)
+            self._smooth = fine
+        return self._stage
+
+    def _pose(self, subject: _Subject) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        if self._buffers is None:
+            raise RuntimeError("the stage is set before the creature is posed")
+        positions, normals = self._buffers
+        joints = subject.rig.joint_pose(subject.pose)
+        subject.rig.skin_joints(joints, subject.method, positions)
+        subject.rig.skinner.normals(joints.rigid, joints.scales, subject.method, normals)
+        return positions, normals
+
+    def _dress(self, stage: Stage, subject: _Subject, measures: Measures) -> None:
+        rig, show = subject.rig, subject.show
+        gauge = subject.model.gauge_of(rig)
+        if show.heat == "control weights":
+            values = rig.control_influence[:, rig.layout.control_index(subject.selected)]
+            stage.show_values(values, Scale(f"weight of {subject.selected}"))
+        elif show.heat == "station weights":
+            number = min(show.station, len(rig.layout.stations))
+            title = f"weight of station {number}"
+            stage.show_values(rig.mesh_weights[:, number - 1], Scale(title))
+        elif show.heat == "stretch":
+            values = gauge.over_vertices(measures.stretch[:, 0])
+            stage.show_values(values, Scale("largest stretch", 0.5, 1.5, diverging=True))
+        elif show.heat == "girth":
+            values = gauge.along_body(measures.girth)
+            stage.show_values(values, Scale("girth over rest", 0.6, 1.4, diverging=True))
+        elif show.heat == "volume":
+            values = gauge.along_body(measures.volumes)
+            stage.show_values(values, Scale("volume over rest", 0.6, 1.4, diverging=True))
+        elif show.glass:
+            stage.show_glass()
+        else:
+            stage.show_clay()
+
+    def _quick_marks(
+        self, picture: Bytes, stage: Stage, subject: _Subject, ribbon: Ribbon
+    ) -> Bytes:
+        """Dots and names without looking for room: quick enough for a drag."""
+        show, layout = subject.show, subject.rig.layout
+        if not (show.stations or show.controls):
+            return picture
+        sheet = Image.fromarray(picture)
+        pen = ImageDraw.Draw(sheet)
+        places = stage.project(ribbon.midline(layout.stations))
+        seats = {control.station - 1: control.name for control in layout.controls}
+        for i, (x, y) in enumerate(places):
+            if show.stations and i not in seats:
+                _dot(pen, x, y, 3.0, STATION)
+        font = load_font(12)
+        for i, name in seats.items():
+            if show.controls:
+                x, y = places[i]
+                chosen = name == subject.selected
+                _dot(pen, x, y, 8.0 if chosen else 5.5, CONTROL)
+                pen.text(
+                    (x + 12, y - 8), name, fill=INK, font=font, stroke_width=2, stroke_fill=PAPER
+                )
+        return np.asarray(sheet)
+
+
+def _dot(pen: ImageDraw.ImageDraw, x: float, y: float, radius: float, fill: str) -> None:
+    box = (x - radius, y - radius, x + radius, y + radius)
+    pen.ellipse(box, fill=fill, outline=INK, width=2)

@@ -1,0 +1,1 @@
+"""Pictures of a rig: the only part of ribbonsim that knows a screen."""

@@ -1,0 +1,463 @@
+"""The scene: one creature on one stage, posed, coloured and seen again and again."""
+
+from __future__ import annotations
+
+import threading
+from types import TracebackType
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ribbonsim.errors import RibbonsimError
+from ribbonsim.mesh import CreatureMesh
+from ribbonsim.ribbon import Ribbon
+from ribbonsim.view import look
+from ribbonsim.view.backend import check_display
+from ribbonsim.view.camera import FILL, Camera, Insets, View, fit_camera, named_view
+from ribbonsim.view.overlay import Layer, write_over
+
+Floats = NDArray[np.float64]
+Bytes = NDArray[np.uint8]
+Skin = Literal["clay", "values", "glass", "hidden"]
+
+_ALONG_SPAN = 12
+_GLASS_FACING, _GLASS_EDGE = 0.10, 0.62
+
+
+class Stage:
+    """A creature on a lit stage, drawn off screen.
+
+    The picture is made when :meth:`image` asks for it; what changes between two pictures is
+    only marked. Positions, normals and colours are written over the old ones, so a stage
+    serves a live panel as well as a row of pictures. Use it in a ``with`` block or call
+    :meth:`close`; keep one open at a time.
+
+    Parameters
+    ----------
+    mesh : CreatureMesh
+        At rest; its polygons stay.
+    size : (width, height)
+        Pixels.
+    smooth_edges : bool
+        Take several samples a pixel.
+
+    Raises
+    ------
+    RibbonsimError
+        If this machine cannot draw.
+    """
+
+    def __init__(
+        self, mesh: CreatureMesh, size: tuple[int, int] = (1280, 900), smooth_edges: bool = True
+    ) -> None:
+        check_display()
+        import pyvista
+
+        pyvista.OFF_SCREEN = True
+        self.mesh = mesh
+        self.layer = Layer()
+        self._lock = threading.RLock()
+        self._used = np.unique(mesh.triangles)
+        # single precision serves a unit-sized creature at the origin, whatever the scene's units
+        self._centre, self._unit = mesh.centre, mesh.diagonal
+        self._pv: Any = pyvista
+        self._plotter: Any = self._pv.Plotter(
+            off_screen=True, window_size=list(size), lighting="none"
+        )
+        self._plotter.set_background(look.BACKGROUND_BOTTOM, top=look.BACKGROUND_TOP)
+        for lamp in look.LAMPS:
+            self._plotter.add_light(
+                self._pv.Light(
+                    position=lamp.position,
+                    color=lamp.colour,
+                    intensity=lamp.intensity,
+                    light_type="camera light",
+                )
+            )
+        self.smooth_edges(smooth_edges)
+        self._skin: Skin = "clay"
+        self._body, self._body_actor = self._add_creature(look.CLAY, look.CLAY_SURFACE)
+        self._ghost: Any = None
+        self._ghost_positions = self._ghost_normals = np.zeros((0, 3))
+        self._ghost_actor: Any = None
+        self._ribbon_parts: list[tuple[Any, Any]] = []
+        self._ribbon_spans = -1
+        self._camera: Camera | None = None
+        self.update(mesh.positions, mesh.vertex_normals)
+        self.set_view("three_quarter")
+
+    # -- what stands on the stage ------------------------------------------------------------
+
+    def update(self, positions: ArrayLike, normals: ArrayLike | None = None) -> None:
+        """Move the creature's vertices.
+
+        Parameters
+        ----------
+        positions : (V, 3) array
+            Scene units.
+        normals : (V, 3) array, optional
+            Unit vertex normals; found anew if left out.
+        """
+        self._positions = np.asarray(positions)
+        if normals is None:
+            normals = self.mesh.with_positions(self._positions).vertex_normals
+        self._normals = np.asarray(normals)
+        self._move(self._body, self._positions, self._normals)
+
+    def show_clay(self) -> None:
+        """Show the skin as clay."""
+        self._dress("clay", look.CLAY_SURFACE, scalars=False)
+
+    def show_values(self, values: ArrayLike, scale: look.Scale) -> None:
+        """Show a value at each vertex as a colour, with the scale's bar in the picture.
+
+        Parameters
+        ----------
+        values : (V,) array
+        scale : Scale
+        """
+        colours = np.full((len(self.mesh.positions), 4), 255, dtype=np.uint8)
+        colours[:, :3] = scale.colours(values)
+        self._colour(colours)
+        self._dress("values", look.VALUE_SURFACE, scalars=True)
+        self.layer.scale = scale
+
+    def show_glass(self) -> None:
+        """Show the skin as glass: clear where it faces the camera, darker at its outline."""
+        self._dress("glass", look.GLASS_SURFACE, scalars=True)
+
+    def hide_skin(self) -> None:
+        """Show no skin."""
+        self._skin = "hidden"
+        self._body_actor.SetVisibility(False)
+
+    def show_edges(self, on: bool) -> None:
+        """Draw the edges of the triangles.
+
+        Parameters
+        ----------
+        on : bool
+        """
+        prop = self._body_actor.GetProperty()
+        prop.SetEdgeVisibility(on)
+        prop.SetEdgeColor(*look.colour(look.INK))
+        prop.SetLineWidth(0.6)
+
+    def show_ghost(self, positions: ArrayLike | None) -> None:
+        """Show a second, faint creature, such as the rest behind a pose.
+
+        Parameters
+        ----------
+        positions : (V, 3) array or None
+            None takes it away.
+        """
+        if positions is None:
+            if self._ghost_actor is not None:
+                self._ghost_actor.SetVisibility(False)
+            return
+        if self._ghost is None:
+            self._ghost, self._ghost_actor = self._add_creature(look.GHOST, look.GLASS_SURFACE)
+            self._ghost_actor.GetProperty().SetBackfaceCulling(True)
+            self._ghost_actor.ForceTranslucentOn()
+            mapper = self._ghost_actor.GetMapper()
+            mapper.SetScalarVisibility(True)
+            # pushed behind all else, so that it does not tint what stands in it
+            mapper.SetResolveCoincidentTopologyToPolygonOffset()
+            mapper.SetRelativeCoincidentTopologyPolygonOffsetParameters(0.0, 1e7)
+        moved = self.mesh.with_positions(positions)
+        self._move(self._ghost, moved.positions, moved.vertex_normals)
+        self._ghost_normals = moved.vertex_normals
+        self._ghost_positions = moved.positions
+        self._ghost_actor.SetVisibility(True)
+
+    def show_ribbon(self, ribbon: Ribbon | None) -> None:
+        """Show a ribbon: its surface, its two edge curves and a line at each knot.
+
+        Parameters
+        ----------
+        ribbon : Ribbon or None
+            None takes it away. One with as many spans as the last only moves the old one.
+        """
+        if ribbon is None:
+            for _, actor in self._ribbon_parts:
+                actor.SetVisibility(False)
+            return
+        points = self._to_stage(_ribbon_points(ribbon))
+        if ribbon.spans != self._ribbon_spans:
+            self._build_ribbon(points, ribbon.spans)
+        for data, actor in self._ribbon_parts:
+            data.points[:] = points
+            data.GetPoints().Modified()
+            actor.SetVisibility(True)
+
+    def _build_ribbon(self, points: Floats, spans: int) -> None:
+        for _, actor in self._ribbon_parts:
+            self._plotter.remove_actor(actor, render=False)
+        rows = len(points) // 3
+        grid = np.arange(3 * rows).reshape(rows, 3)
+        quads = np.stack([grid[:-1, :-1], grid[1:, :-1], grid[1:, 1:], grid[:-1, 1:]], axis=-1)
+        faces = np.column_stack([np.full(2 * (rows - 1), 4), quads.reshape(-1, 4)])
+        pv, coordinates = self._pv, points.astype(np.float32)
+        surface = pv.PolyData(coordinates.copy(), faces=faces)
+        edges = pv.PolyData(coordinates.copy(), lines=_polylines([grid[:, 0], grid[:, 2]]))
+        across = pv.PolyData(coordinates.copy(), lines=_polylines(list(grid[::_ALONG_SPAN])))
+        self._ribbon_parts = [
+            (surface, self._add(surface, look.RIBBON_FRONT, look.RIBBON_SURFACE)),
+            (edges, self._add(edges, look.RIBBON_LINES, None, width=3.4)),
+            (across, self._add(across, look.RIBBON_LINES, None, width=1.8)),
+        ]
+        back = self._pv.Property(color=look.RIBBON_BACK)
+        _apply(back, look.RIBBON_BACK_SURFACE)
+        self._ribbon_parts[0][1].SetBackfaceProperty(back)
+        self._ribbon_spans = spans
+
+    # -- seeing it -----------------------------------------------------------------------------
+
+    def set_view(
+        self,
+        view: str | View,
+        points: ArrayLike | None = None,
+        fill: float = FILL,
+        insets: Insets | None = None,
+    ) -> None:
+        """Turn the camera and stand it off so that the subject fills the picture.
+
+        Parameters
+        ----------
+        view : str or View
+            A name of :data:`ribbonsim.view.camera.VIEWS`, or a view.
+        points : (n, 3) array, optional
+            What has to be seen, scene units; the creature as it stands if left out.
+        fill : float
+            Share of the picture's width or height.
+        insets : Insets, optional
+            Room kept free at the borders.
+        """
+        side = named_view(view) if isinstance(view, str) else view
+        cloud = self._positions[self._used] if points is None else np.asarray(points)
+        width, height = self.size
+        self.set_camera(fit_camera(self._to_stage(cloud), side, width / height, fill, insets))
+
+    def set_camera(self, camera: Camera) -> None:
+        """Take a camera as it stands; its position is in stage units.
+
+        Parameters
+        ----------
+        camera : Camera
+        """
+        from ribbonsim.view.camera import VIEW_ANGLE
+
+        self._camera = camera
+        eye = self._plotter.camera
+        eye.position = tuple(camera.position)
+        eye.focal_point = tuple(camera.position - camera.axes[2])
+        eye.up = tuple(camera.axes[1])
+        eye.view_angle = VIEW_ANGLE
+
+    @property
+    def camera(self) -> Camera:
+        """The camera as it stands."""
+        if self._camera is None:
+            raise RibbonsimError("the stage has no camera yet: set a view")
+        return self._camera
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height of pictures in pixels."""
+        width, height = self._plotter.window_size
+        return int(width), int(height)
+
+    def set_smooth(self, on: bool) -> None:
+        """Choose whether every pixel is drawn several times, for smooth edges.
+
+        Parameters
+        ----------
+        on : bool
+        """
+        if on:
+            self._plotter.enable_anti_aliasing("ssaa")
+        else:
+            self._plotter.disable_anti_aliasing()
+
+    def resize(self, size: tuple[int, int]) -> None:
+        """Make pictures of another size from now on; set the view afterwards.
+
+        Parameters
+        ----------
+        size : (width, height)
+            Pixels.
+        """
+        self._plotter.window_size = list(size)
+
+    def smooth_edges(self, on: bool) -> None:
+        """Take several samples a pixel, or one.
+
+        Parameters
+        ----------
+        on : bool
+        """
+        if on:
+            self._plotter.enable_anti_aliasing("msaa", multi_samples=8)
+        else:
+            self._plotter.disable_anti_aliasing()
+
+    def project(self, points: ArrayLike) -> Floats:
+        """Places of points in the picture.
+
+        Parameters
+        ----------
+        points : (n, 3) array
+            Scene units.
+
+        Returns
+        -------
+        (n, 2) array
+            Pixels from the left and from the top.
+        """
+        return self.camera.project(self._to_stage(points), self.size)[:, :2]
+
+    def image(self, labels: bool = True) -> Bytes:
+        """Draw the picture.
+
+        Parameters
+        ----------
+        labels : bool
+            Write :attr:`layer` over it.
+
+        Returns
+        -------
+        (height, width, 3) array of uint8
+        """
+        with self._lock:
+            self._tint_glass()
+            self._plotter.renderer.ResetCameraClippingRange()
+            self._plotter.render()
+            picture = np.ascontiguousarray(self._plotter.screenshot(None, return_img=True))
+            # a context belongs to the thread that holds it; the next picture may be another's
+            self._plotter.render_window.ReleaseCurrent()
+        if not labels or self.layer.empty:
+            return picture
+        body = self.project(self._positions[self._used])
+        return write_over(picture, self.layer, body)
+
+    def close(self) -> None:
+        """Free the window; the stage cannot be used afterwards."""
+        self._ribbon_parts = []
+        self._body = self._body_actor = self._ghost = self._ghost_actor = None
+        self._plotter.close()
+
+    def __enter__(self) -> Stage:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    # -- inside --------------------------------------------------------------------------------
+
+    def _to_stage(self, points: ArrayLike) -> Floats:
+        return (np.asarray(points, dtype=float) - self._centre) / self._unit
+
+    def _add_creature(self, colour: str, surface: look.Surface) -> tuple[Any, Any]:
+        faces = np.column_stack(
+            [np.full(len(self.mesh.triangles), 3, dtype=np.int64), self.mesh.triangles]
+        )
+        count = len(self.mesh.positions)
+        data = self._pv.PolyData(np.zeros((count, 3), dtype=np.float32), faces=faces)
+        data.point_data["normals"] = np.zeros((count, 3), dtype=np.float32)
+        data.point_data.active_normals_name = "normals"
+        data.point_data["colours"] = np.full((count, 4), 255, dtype=np.uint8)
+        data.point_data.active_scalars_name = "colours"
+        actor = self._add(data, colour, surface)
+        actor.GetMapper().SetColorModeToDirectScalars()
+        actor.GetProperty().SetInterpolationToPhong()
+        return data, actor
+
+    def _add(self, data: Any, colour: str, surface: look.Surface | None, width: float = 1.0) -> Any:
+        mapper = self._pv.DataSetMapper(dataset=data)
+        mapper.SetScalarVisibility(False)
+        if surface is None:  # lines lie on a surface and have to win over it
+            mapper.SetResolveCoincidentTopologyToPolygonOffset()
+            mapper.SetRelativeCoincidentTopologyLineOffsetParameters(-4.0, -2000.0)
+        actor = self._pv.Actor(mapper=mapper)
+        actor.prop.color = colour
+        actor.prop.line_width = width * max(1.0, self.size[1] / 900.0)
+        if surface is None:
+            actor.prop.lighting = False
+        else:
+            _apply(actor.prop, surface)
+        self._plotter.add_actor(actor, reset_camera=False, render=False)
+        return actor
+
+    def _move(self, data: Any, positions: Floats, normals: Floats) -> None:
+        data.points[:] = self._to_stage(positions)
+        data.GetPoints().Modified()
+        data.point_data["normals"][:] = normals
+        data.GetPointData().GetNormals().Modified()
+
+    def _colour(self, colours: Bytes) -> None:
+        _recolour(self._body, colours)
+
+    def _dress(self, skin: Skin, surface: look.Surface, scalars: bool) -> None:
+        self._skin = skin
+        self.layer.scale = None
+        self._body_actor.SetVisibility(True)
+        self._body_actor.GetMapper().SetScalarVisibility(scalars)
+        prop = self._body_actor.GetProperty()
+        _apply(prop, surface)
+        # of glass only the near side is drawn, so nothing needs sorting
+        prop.SetBackfaceCulling(skin == "glass")
+        self._body_actor.SetForceTranslucent(skin == "glass")
+        self._body_actor.SetForceOpaque(skin != "glass")
+
+    def _tint_glass(self) -> None:
+        if self._skin == "glass":
+            tint = self._glass_colours(self._positions, self._normals, look.GLASS, _GLASS_EDGE)
+            _recolour(self._body, tint)
+        if self._ghost_actor is not None and self._ghost_actor.GetVisibility():
+            tint = self._glass_colours(
+                self._ghost_positions, self._ghost_normals, look.GHOST, 0.5 * _GLASS_EDGE
+            )
+            _recolour(self._ghost, tint)
+
+    def _glass_colours(
+        self, positions: Floats, normals: Floats, tone: str, at_edge: float
+    ) -> Bytes:
+        """Opacity rises from where the skin faces the camera to where it turns away."""
+        rays = self.camera.position - self._to_stage(positions)
+        rays /= np.linalg.norm(rays, axis=1, keepdims=True)
+        away = 1.0 - np.abs(np.einsum("vi,vi->v", rays, normals))
+        facing = _GLASS_FACING * at_edge / _GLASS_EDGE
+        colours = np.empty((len(positions), 4), dtype=np.uint8)
+        colours[:, :3] = np.round(255.0 * np.array(look.colour(tone)))
+        colours[:, 3] = np.round(255.0 * (facing + (at_edge - facing) * away**2.2))
+        return colours
+
+
+def _recolour(data: Any, colours: Bytes) -> None:
+    data.point_data["colours"][:] = colours
+    data.GetPointData().GetScalars().Modified()
+
+
+def _apply(prop: Any, surface: look.Surface) -> None:
+    prop.SetAmbient(surface.ambient)
+    prop.SetDiffuse(surface.diffuse)
+    prop.SetSpecular(surface.specular)
+    prop.SetSpecularPower(surface.specular_power)
+
+
+def _ribbon_points(ribbon: Ribbon) -> Floats:
+    """(3 (12 spans + 1), 3) points of the surface, three across, from knot to knot."""
+    breaks = ribbon.breaks
+    inside = np.arange(_ALONG_SPAN) / _ALONG_SPAN
+    along = np.append((breaks[:-1, None] + np.diff(breaks)[:, None] * inside).ravel(), 1.0)
+    return ribbon.evaluate(np.array([0.0, 0.5, 1.0]), along[:, None]).reshape(-1, 3)
+
+
+def _polylines(rows: list[NDArray[np.int64]]) -> NDArray[np.int64]:
+    return np.concatenate([np.r_[len(row), row] for row in rows])
