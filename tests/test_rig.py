@@ -302,6 +302,23 @@ def test_even_stretch_keeps_volume(method, factor):
     assert volume(rig, got) == pytest.approx(volume(rig, rest), rel=1e-6)
 
 
+@pytest.mark.parametrize("root", [1, 3])
+def test_carried_controls_stand_where_evenly_rising_stretch_puts_them(root):
+    # the integral of a factor that rises in a straight line is the trapezium: the mean of both
+    # ends times the gap
+    rig = rig_of(root=root)
+    factors = np.array([0.5, 0.8, 1.1, 1.4, 1.7])
+    names = rig.layout.control_names
+    pose = Pose({n: {"stretch": f} for n, f in zip(names, factors, strict=True)})
+    x = rig.control_frames(pose).frames[:, 0, 3]
+    gaps = np.diff(rig.control_rest[:, 0, 3])
+    np.testing.assert_allclose(np.diff(x), gaps * 0.5 * (factors[1:] + factors[:-1]), atol=1e-12)
+    assert x[root - 1] == pytest.approx(rig.control_rest[root - 1, 0, 3], abs=1e-12)
+    # the ribbon between them has the same length
+    exact = np.sum(gaps * 0.5 * (factors[1:] + factors[:-1]))
+    assert rig.pose_ribbon(pose).length == pytest.approx(exact, rel=0.02)
+
+
 @pytest.mark.parametrize("method", METHODS)
 @pytest.mark.parametrize("share", [0.0, 0.5])
 def test_keep_volume_is_the_exponent_of_girth(method, share):

@@ -40,6 +40,7 @@ class QuantityRow(widgets.HBox):
         self.rest = rest
         self._changed = changed
         self._quiet = False
+        self._known = rest
         self.slider = widgets.FloatSlider(
             value=rest,
             min=low,
@@ -79,6 +80,7 @@ class QuantityRow(widgets.HBox):
         value : float
         """
         self._quiet = True
+        self._known = value
         try:
             # a pose that was loaded may lie outside the usual range
             for part in (self.slider, self.number):
@@ -98,6 +100,7 @@ class QuantityRow(widgets.HBox):
         low, high, step, rest : float
         """
         self._quiet = True
+        self._known = min(max(self._known, low), high)
         try:
             self.rest = rest
             for part in (self.slider, self.number):
@@ -109,7 +112,11 @@ class QuantityRow(widgets.HBox):
             self._quiet = False
 
     def _moved(self, change: dict[str, float]) -> None:
-        if not self._quiet:
+        # the browser puts a value that it was told on the slider's nearest step and reports
+        # that: it is no wish of the user's
+        echo = abs(change["new"] - self._known) <= 0.501 * self.slider.step
+        if not self._quiet and not echo:
+            self._known = change["new"]
             self._changed(change["new"])
 
     def _to_rest(self) -> None:

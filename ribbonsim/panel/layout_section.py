@@ -206,7 +206,8 @@ class LayoutSection:
             self._falloff.value = layout.control_weights.falloff
             width = float(layout.ribbon.width(np.linspace(0.0, 1.0, 33)).mean())
             if not self._width.slider.max > width > self._width.slider.min:
-                self._width.set_range(0.05 * width, 4.0 * width, float(f"{width / 50:.1g}"), width)
+                step = float(f"{width / 50:.1g}")
+                self._width.set_range(step, 200 * step, step, width)
             self._width.tell(width)
         finally:
             self._quiet = False

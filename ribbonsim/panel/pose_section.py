@@ -30,9 +30,9 @@ class PoseSection:
         )
         self._controls.observe(self._choose, "value")
         self._rows = {
-            "bend": self._quantity("bend", "degrees about the across axis", 180.0, 1.0),
-            "sway": self._quantity("sway", "degrees about the normal axis", 180.0, 1.0),
-            "twist": self._quantity("twist", "degrees about the along axis", 1080.0, 1.0),
+            "bend": self._quantity("bend", "degrees about the across axis", 180.0, 0.5),
+            "sway": self._quantity("sway", "degrees about the normal axis", 180.0, 0.5),
+            "twist": self._quantity("twist", "degrees about the along axis", 1080.0, 0.5),
         }
         for axis, word in enumerate(("along", "across", "normal")):
             self._rows[f"shift {word}"] = QuantityRow(
@@ -44,7 +44,7 @@ class PoseSection:
         self._redo = button("Redo", lambda: desk.act(desk.model.redo))
         self._method = widgets.ToggleButtons(
             options=[("linear", "linear"), ("dual quaternion", "dual_quaternion")],
-            style={"button_width": "118px"},
+            style={"button_width": "128px"},
         )
         self._method.observe(self._set_method, "value")
         self._carry = widgets.Dropdown(
@@ -171,9 +171,10 @@ class PoseSection:
     def _show_values(self, values: ControlPose) -> None:
         for key in ("bend", "sway", "twist", "stretch", "girth"):
             self._rows[key].tell(getattr(values, key))
-        reach = 0.5 * self._desk.model.layout.ribbon.length
+        step = float(f"{self._desk.model.layout.ribbon.length / 1000:.1g}")
+        reach = 500 * step
         for axis, word in enumerate(("along", "across", "normal")):
             field = self._rows[f"shift {word}"]
             if abs(field.slider.max - reach) > 1e-9 * reach and abs(values.shift[axis]) <= reach:
-                field.set_range(-reach, reach, float(f"{reach / 500:.1g}"), 0.0)
+                field.set_range(-reach, reach, step, 0.0)
             field.tell(values.shift[axis])

@@ -45,7 +45,7 @@ _JPEG_QUALITY = 88
 class Show:
     """What the picture shows besides the skin."""
 
-    ribbon: bool = True
+    ribbon: bool = False
     stations: bool = False
     controls: bool = True
     edges: bool = False
@@ -99,7 +99,7 @@ class Frame:
     jpeg : bytes
     readout : Readout
     seconds : float
-        From taking up the wish to the finished picture.
+        What the picture took, from pose to JPEG.
     fine : bool
     """
 
@@ -246,9 +246,9 @@ class Viewer:
         return True
 
     def _picture(self, subject: _Subject, fine: bool) -> Frame:
-        begin = time.perf_counter()
         rig, show = subject.rig, subject.show
         stage = self._stage_for(rig.mesh, fine)
+        begin = time.perf_counter()
         positions, normals = self._pose(subject)
         stage.update(positions, normals)
         ribbon = rig.pose_ribbon(subject.pose)
@@ -279,7 +279,7 @@ class Viewer:
             shape = (len(mesh.positions), 3)
             self._buffers = np.empty(shape, np.float32), np.empty(shape, np.float32)
         if fine != self._smooth:
-            self._stage.set_smooth(fine)
+            self._stage.smooth_edges(fine)
             self._smooth = fine
         return self._stage
 

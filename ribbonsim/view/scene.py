@@ -14,7 +14,7 @@ from ribbonsim.mesh import CreatureMesh
 from ribbonsim.ribbon import Ribbon
 from ribbonsim.view import look
 from ribbonsim.view.backend import check_display
-from ribbonsim.view.camera import FILL, Camera, Insets, View, fit_camera, named_view
+from ribbonsim.view.camera import FILL, VIEW_ANGLE, Camera, Insets, View, fit_camera, named_view
 from ribbonsim.view.overlay import Layer, write_over
 
 Floats = NDArray[np.float64]
@@ -246,8 +246,6 @@ class Stage:
         ----------
         camera : Camera
         """
-        from ribbonsim.view.camera import VIEW_ANGLE
-
         self._camera = camera
         eye = self._plotter.camera
         eye.position = tuple(camera.position)
@@ -267,18 +265,6 @@ class Stage:
         """Width and height of pictures in pixels."""
         width, height = self._plotter.window_size
         return int(width), int(height)
-
-    def set_smooth(self, on: bool) -> None:
-        """Choose whether every pixel is drawn several times, for smooth edges.
-
-        Parameters
-        ----------
-        on : bool
-        """
-        if on:
-            self._plotter.enable_anti_aliasing("ssaa")
-        else:
-            self._plotter.disable_anti_aliasing()
 
     def resize(self, size: tuple[int, int]) -> None:
         """Make pictures of another size from now on; set the view afterwards.
