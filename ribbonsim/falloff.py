@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import PchipInterpolator
+from scipy.interpolate import CubicHermiteSpline, PchipInterpolator
 from scipy.sparse import csr_array, diags_array
 
 Array = NDArray[np.float64]
@@ -285,8 +285,11 @@ def order_coordinate(s: ArrayLike, nodes: ArrayLike) -> Array:
         inside = (held - stand[0]) / (stand[1] - stand[0])
         slopes = np.full(2, 1.0 / (stand[1] - stand[0]))
     else:
-        curve = PchipInterpolator(stand, index)
-        inside, slopes = curve(held), curve.derivative()(stand[[0, -1]])
+        gaps = np.diff(stand)
+        rises = PchipInterpolator(stand, index).derivative()(stand)
+        # beside a short gap the monotone rule may lay a long end gap flat
+        rises[[0, -1]] = np.maximum(rises[[0, -1]], 0.5 / gaps[[0, -1]])
+        inside, slopes = CubicHermiteSpline(stand, index, rises)(held), rises[[0, -1]]
     before = np.minimum(places - stand[0], 0.0) * slopes[0]
     after = np.maximum(places - stand[-1], 0.0) * slopes[-1]
     return inside + before + after

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.ndimage import median_filter
 from scipy.sparse import coo_array, csr_array
 from scipy.sparse.csgraph import connected_components
 
@@ -27,6 +28,8 @@ _RINGS = 160
 _INSET = 0.01
 # so many times the vertices in one third of the body tell the end with the face
 _DENSER = 1.5
+# so many times the usual, and a ring's centre runs out along a limb
+_RUNAWAY = 4.0
 
 
 def find_guide(
@@ -61,12 +64,13 @@ def find_guide(
     first, last = _find_ends(mesh.positions, body, graph, *ends)
     if first == last:
         raise RibbonsimError(
-            f"root and tip of {mesh.name} are one vertex ({first}): choose two ends of the body"
+            f"root and tip of {mesh.name} are one vertex ({first}, counted from 0): "
+            "choose two ends of the body"
         )
     distance = edge_distance(graph, np.array([first]))
     if not np.isfinite(distance[last]):
         raise RibbonsimError(
-            f"vertices {first} and {last} of {mesh.name} are not on one piece: "
+            f"vertices {first} and {last} of {mesh.name} (counted from 0) are not on one piece: "
             "choose ends of the body"
         )
     near = 0.5 * _INSET * distance[last]
@@ -147,15 +151,32 @@ def even_rings(positions: Array, triangles: Ints, field: Array, count: int = _RI
     share = np.cumsum(areas[order])
     levels = np.interp(np.linspace(0.002, 0.998, count // 2), share / share[-1], middle[order])
     for wanted in (count // 2, count):
-        rings = body_rings(positions, triangles, field, np.unique(levels))
+        rings = _rings_of_body(positions, triangles, field, levels)
+        steps = np.linalg.norm(np.diff(rings.centres, axis=0), axis=1)
+        along = np.r_[0.0, np.cumsum(steps)]
+        levels = np.interp(np.linspace(0.0, along[-1], wanted), along, rings.levels)
+    return _rings_of_body(positions, triangles, field, levels)
+
+
+def _rings_of_body(positions: Array, triangles: Ints, field: Array, levels: Array) -> Rings:
+    """Rings without those that run out along a limb.
+
+    A limb holds nearly one value of the field, so over it a ring's centre runs while the
+    level hardly rises.
+    """
+    rings = body_rings(positions, triangles, field, np.unique(levels))
+    for _ in range(3):
         if len(rings.levels) < 4:
             raise RibbonsimError(
                 "the body has too few rings of faces to find its middle: refine it"
             )
-        steps = np.linalg.norm(np.diff(rings.centres, axis=0), axis=1)
-        along = np.r_[0.0, np.cumsum(steps)]
-        levels = np.interp(np.linspace(0.0, along[-1], wanted), along, rings.levels)
-    return body_rings(positions, triangles, field, np.unique(levels))
+        run = np.linalg.norm(np.gradient(rings.centres, axis=0), axis=1)
+        speed = run / np.maximum(np.gradient(rings.levels), 1e-300)
+        stays = speed <= _RUNAWAY * median_filter(speed, size=31, mode="nearest")
+        if stays.all() or stays.sum() < 4:
+            break
+        rings = Rings(rings.levels[stays], rings.centres[stays], rings.radii[stays])
+    return rings
 
 
 def _through_centres(
@@ -241,12 +262,18 @@ def _end_vertex(mesh: CreatureMesh, body: Ints, end: int | ArrayLike) -> int:
     if isinstance(end, (int, np.integer)) and not isinstance(end, bool):
         if not 0 <= end < len(mesh.positions):
             raise RibbonsimError(
-                f"vertex {end} is not in {mesh.name}: give 0 to {len(mesh.positions) - 1}"
+                f"vertex {end} (counted from 0) is not in {mesh.name}: "
+                f"give 0 to {len(mesh.positions) - 1}"
             )
         if mesh.components[end] != mesh.body:
-            raise RibbonsimError(f"vertex {end} of {mesh.name} is not on the body: choose another")
+            raise RibbonsimError(
+                f"vertex {end} (counted from 0) of {mesh.name} is not on the body: choose another"
+            )
         return int(end)
-    point = np.asarray(end, dtype=float)
+    try:
+        point = np.asarray(end, dtype=float)
+    except (TypeError, ValueError):
+        point = np.empty(0)
     if point.shape != (3,) or not np.isfinite(point).all():
         raise RibbonsimError(f"{end!r} is neither a vertex nor a point: give a number or x, y, z")
     used = np.unique(body)

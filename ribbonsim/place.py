@@ -17,6 +17,7 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 _SAMPLES = 2000
+_ON_PLANE = 1e-3
 
 
 def body_places(mesh: CreatureMesh, ribbon: Ribbon) -> Array:
@@ -62,7 +63,8 @@ def _beyond_end(
 ) -> Ints:
     """Vertices past the plane across a ribbon's end, as far as the surface leads there."""
     nearest = int(used[np.argmin(np.linalg.norm(positions[used] - origin, axis=1))])
-    beyond = (positions - origin) @ outward >= 0.0
+    # a flat end may lie in the plane itself, and rounding would cut it in two
+    beyond = (positions - origin) @ outward >= -_ON_PLANE * np.ptp(positions[used], axis=0).max()
     ring = flood(graph, beyond, nearest)
     if len(ring) > 1 or beyond[nearest]:
         return ring

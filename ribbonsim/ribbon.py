@@ -187,7 +187,8 @@ class Ribbon:
         Ribbon
         """
         places = np.asarray(breaks, dtype=float)
-        if len(places) < 2 or places[0] != 0 or places[-1] != 1 or (np.diff(places) <= 0).any():
+        ends = len(places) >= 2 and places[0] == 0 and places[-1] == 1
+        if not ends or not (np.diff(places) > 0).all():
             raise RibbonsimError("spans are divided at rising places: list them from 0 to 1")
         knots = np.r_[np.zeros(DEGREE + 1), places[1:-1], np.ones(DEGREE + 1)]
         t = _spread(np.union1d(self.breaks, places), _SAMPLES_PER_SPAN)

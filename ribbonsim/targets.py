@@ -142,7 +142,7 @@ TEST_POSES: dict[str, TestPose] = {
     for pose in (
         TestPose("c_bend", "degrees", 90.0, "one even bend to the side", _c_bend),
         TestPose("s_bend", "degrees", 70.0, "to one side, then to the other", _s_bend),
-        TestPose("curl", "degrees", 270.0, "rolls up, tighter to the tip", _curl),
+        TestPose("curl", "degrees", 270.0, "rolls up belly inwards, tighter to the tip", _curl),
         TestPose("rear_up", "degrees", 70.0, "lifts its front and levels it", _rear_up),
         TestPose("twist", "degrees", 180.0, "turns about its own length", _twist),
         TestPose("corkscrew", "turns", 1.0, "winds like a screw", _corkscrew),
