@@ -181,7 +181,7 @@ def test_guide_of_the_tentacle_is_its_length():
     [
         ((10**6, None), "is not in tube: give 0 to"),
         ((-1, None), "is not in tube: give 0 to"),
-        ((3, 3), "root and tip of tube are one vertex (3)"),
+        ((3, 3), "root and tip of tube are one vertex (3, counted from 0)"),
         (([0.0, np.nan, 0.0], None), "neither a vertex nor a point"),
         (("head", None), "neither a vertex nor a point"),
         (([0.0, 1.0], None), "neither a vertex nor a point"),
