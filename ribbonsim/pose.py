@@ -225,16 +225,16 @@ def control_frames(
     ControlFrames
     """
     frames = np.empty_like(rest)
-    twists = np.empty(len(rest))
+    twists = np.array([value.twist for value in values])
     stretches = np.array([value.stretch for value in values])
+    between = _between(rest, carry_order, stretches)
+    own = _own_motions(values)
     for i, carrier in carry_order:
-        value = values[i]
         if carrier is None:
-            start, twists[i] = rest[i], value.twist
+            frames[i] = rest[i] @ own[i]
         else:
-            between = _between(rest, stretches, i, carrier)
-            start, twists[i] = frames[carrier] @ between, twists[carrier] + value.twist
-        frames[i] = start @ _own_motion(value)
+            frames[i] = frames[carrier] @ between[i] @ own[i]
+            twists[i] += twists[carrier]
     girths = np.array([value.girth for value in values])
     return ControlFrames(frames, _along_body(rest, frames, twists), stretches, girths)
 
@@ -275,12 +275,12 @@ def values_for(
     """
     values: list[ControlPose] = [ControlPose()] * len(rest)
     held = np.zeros(len(rest))
+    between = _between(rest, carry_order, wanted.stretches)
     for i, carrier in carry_order:
         if carrier is None:
             start, carried = rest[i], 0.0
         else:
-            start = wanted.frames[carrier] @ _between(rest, wanted.stretches, i, carrier)
-            carried = held[carrier]
+            start, carried = wanted.frames[carrier] @ between[i], held[carrier]
         own = invert_rigid(start) @ wanted.frames[i]
         sway, bend, twist = _split_rotation(own[:3, :3], wanted.twists[i] - carried)
         held[i] = carried + twist
@@ -295,20 +295,26 @@ def values_for(
     return values
 
 
-def _between(rest: Array, stretches: Array, i: int, carrier: int) -> Array:
-    between = invert_rigid(rest[carrier]) @ rest[i]
-    between[:3, 3] *= 0.5 * (stretches[i] + stretches[carrier])
+def _between(rest: Array, carry_order: Sequence[tuple[int, int | None]], stretches: Array) -> Array:
+    """Each control in its carrier's frame, farther off by the mean of the two stretches."""
+    carriers = np.arange(len(rest))
+    for i, carrier in carry_order:
+        carriers[i] = i if carrier is None else carrier
+    between = invert_rigid(rest[carriers]) @ rest
+    between[:, :3, 3] *= 0.5 * (stretches + stretches[carriers])[:, None]
     return between
 
 
-def _own_motion(value: ControlPose) -> Array:
-    motion = (
-        axis_rotation(NORMAL, value.sway)
-        @ axis_rotation(ACROSS, value.bend)
-        @ axis_rotation(ALONG, value.twist)
+def _own_motions(values: Sequence[ControlPose]) -> Array:
+    """What each control does in its own frame."""
+    table = np.array([(value.sway, value.bend, value.twist, *value.shift) for value in values])
+    motions = (
+        axis_rotation(NORMAL, table[:, 0])
+        @ axis_rotation(ACROSS, table[:, 1])
+        @ axis_rotation(ALONG, table[:, 2])
     )
-    motion[:3, 3] = value.shift
-    return motion
+    motions[:, :3, 3] = table[:, 3:]
+    return motions
 
 
 def _split_rotation(rotation: Array, wanted: float) -> tuple[float, float, float]:

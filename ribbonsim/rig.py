@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import BSpline
 
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.falloff import (
@@ -18,7 +19,7 @@ from ribbonsim.falloff import (
     prune,
     smooth,
 )
-from ribbonsim.frames import ALONG, axis_rotation, invert_rigid
+from ribbonsim.frames import ALONG, axis_rotation, invert_rigid, make_frames
 from ribbonsim.layout import Layout
 from ribbonsim.mesh import CreatureMesh
 from ribbonsim.place import body_places
@@ -282,7 +283,23 @@ class Rig:
 
     @cached_property
     def _station_basis(self) -> Array:
+        """(N, n) posing the ribbon at its stations is this matrix times control points."""
         return self.layout.ribbon.basis(self.layout.stations).toarray()
+
+    @cached_property
+    def _station_slopes(self) -> Array:
+        """(N, n) the same for derivatives along."""
+        ribbon = self.layout.ribbon
+        each = np.eye(len(ribbon.control_points))
+        return BSpline(ribbon.knots, each, ribbon.degree)(self.layout.stations, 1)
+
+    @cached_property
+    def _rest_speed(self) -> Array:
+        return np.linalg.norm(self._station_slopes @ self.layout.ribbon.midline.c, axis=1)
+
+    @cached_property
+    def _joint_back(self) -> Array:
+        return invert_rigid(self.joint_rest)
 
     @cached_property
     def control_influence(self) -> Array:
@@ -328,17 +345,19 @@ class Rig:
         -------
         Ribbon
         """
-        return self._move_ribbon(self.control_frames(pose))
+        points = self._move_points(self.control_frames(pose))
+        return Ribbon(points, self.layout.ribbon.knots)
 
-    def _move_ribbon(self, controls: ControlFrames) -> Ribbon:
-        ribbon, rest, weights = self.layout.ribbon, self._point_rest, self.surface_weights
+    def _move_points(self, controls: ControlFrames) -> Array:
+        """(n, 2, 3) control points of the posed ribbon."""
+        rest, weights = self._point_rest, self.surface_weights
         motion = self._blend_frames(controls)
         stretch, girth = weights @ controls.stretches, self.twist_weights @ controls.girths
         turn = motion[:, :3, :3]
         middle = motion[:, :3, 3] + stretch[:, None] * np.einsum("kij,kj->ki", turn, rest.offsets)
         held = girth[:, None] * np.einsum("kij,kj->ki", turn, rest.halves)
         half = rest.half_points + rest.collocation @ (held - rest.half_values)
-        return Ribbon(np.stack([middle - half, middle + half], axis=1), ribbon.knots)
+        return np.stack([middle - half, middle + half], axis=1)
 
     def _blend_frames(self, controls: ControlFrames) -> Array:
         """(n, 4, 4) frame of the ribbon at each control point's place, blended.
@@ -375,7 +394,7 @@ class Rig:
         basis = self.layout.ribbon.basis(places)
         held = basis @ self.twist_weights
         return ControlFrames(
-            self._move_ribbon(controls).frames(places),
+            self.pose_ribbon(pose).frames(places),
             held @ controls.twists,
             basis @ (self.surface_weights @ controls.stretches),
             held @ controls.girths,
@@ -395,15 +414,15 @@ class Rig:
         JointPose
         """
         controls = self.control_frames(pose)
-        ribbon = self._move_ribbon(controls)
-        stations = self.layout.stations
-        frames = ribbon.frames(stations)
-        speed = np.linalg.norm(ribbon.midline(stations, 1), axis=1)
-        stretch = speed / np.linalg.norm(self.layout.ribbon.midline(stations, 1), axis=1)
+        points = self._move_points(controls)
+        middle, across = points.mean(axis=1), points[:, 1] - points[:, 0]
+        along = self._station_slopes @ middle
+        frames = make_frames(along, self._station_basis @ across, self._station_basis @ middle)
+        stretch = np.linalg.norm(along, axis=1) / self._rest_speed
         girth = self._station_basis @ (self.twist_weights @ controls.girths)
         girth = girth * stretch ** (-0.5 * pose.keep_volume)
-        back = invert_rigid(self.joint_rest)
-        factors = np.zeros((len(stations), 4, 4))
+        back = self._joint_back
+        factors = np.zeros((len(frames), 4, 4))
         factors[:, 0, 0], factors[:, 3, 3] = stretch, 1.0
         factors[:, 1, 1] = factors[:, 2, 2] = girth
         return JointPose(frames @ back, self.joint_rest @ factors @ back, stretch, girth)

@@ -13,9 +13,12 @@ from ribbonsim.errors import RibbonsimError
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.floating]
+Ints = NDArray[np.int64]
 
 # Vertices blended at once: so that a tile's rows stay in the second-level cache.
 _TILE = 8192
+# More odd sets of joints than this are posed in one run with all joints.
+_ODD_SETS = 256
 
 
 def linear_blend(rest: ArrayLike, weights: ArrayLike, transforms: ArrayLike) -> Floats:
@@ -151,29 +154,39 @@ def from_dual_quaternions(dual: Array) -> Array:
     return out
 
 
-@dataclass(frozen=True)
+# Up to so many joints, the products of two weights are few enough to be kept.
+_FEW = 6
+
+
+@dataclass(frozen=True, eq=False)
 class _Run:
     """Vertices, side by side in skinning order, that need the same few joints."""
 
     start: int
     stop: int
-    first_joint: int
-    width: int
-
-    @property
-    def joints(self) -> slice:
-        return slice(self.first_joint, self.first_joint + self.width)
+    joints: Ints
 
     @property
     def vertices(self) -> slice:
         return slice(self.start, self.stop)
 
+    @property
+    def few(self) -> bool:
+        return len(self.joints) <= _FEW
+
+    @property
+    def pairs(self) -> tuple[Ints, Ints]:
+        """Each two of few joints, and each with itself, as indices among them."""
+        one, two = np.triu_indices(len(self.joints) if self.few else 0)
+        return one, two
+
 
 class Skinner:
     """Weights and rest positions, arranged once, posed often.
 
-    Vertices are sorted by their first joint. A run of vertices that share a window of
-    joints is then one small dense matrix product, with no indices followed.
+    Vertices are sorted into runs that share a few joints, so that a run is one small dense
+    matrix product with no indices followed. The rotation of a blended quaternion is of
+    second order in the weights; it too is a matrix product, with products of two weights.
 
     Parameters
     ----------
@@ -202,14 +215,19 @@ class Skinner:
         self.joints = table.shape[1]
         self._order, self._runs = _arrange(table)
         self._inverse = np.argsort(self._order)
+        self._pieces = _pieces(self._inverse)
         self._rest = np.ascontiguousarray(points[self._order].T)
         self._normals = None
         if normals is not None:
             self._normals = np.ascontiguousarray(np.asarray(normals, dtype=float)[self._order].T)
         self._weights = [
-            np.ascontiguousarray(table[self._order[run.vertices], run.joints].T)
+            np.ascontiguousarray(table[np.ix_(self._order[run.vertices], run.joints)].T)
             for run in self._runs
         ]
+        pairs = [
+            (run.joints[one], run.joints[two]) for run in self._runs for one, two in [run.pairs]
+        ]
+        self._pairs = np.concatenate(pairs, axis=1) if pairs else np.zeros((2, 0), dtype=np.int64)
         self._prepared: dict[tuple[str, str], list[Floats]] = {}
         self._scratch: dict[tuple[str, str], Floats] = {}
         self._lock = threading.Lock()  # one scratch, and a drawing thread beside the others
@@ -369,85 +387,153 @@ class Skinner:
     def _rotate(self, rigid: Array, start: Floats, result: Floats, moves: bool) -> None:
         """Turn and move ``start`` by the blended dual quaternions, tile by tile."""
         kind = start.dtype
-        dual = align_signs(to_dual_quaternions(rigid)).astype(kind)
-        # rows w x y z x y | W X Y Z: cross products then need no index tricks
-        rows = np.ascontiguousarray(dual[:, [0, 1, 2, 3, 1, 2, 4, 5, 6, 7]].T)
-        weights = self._cached(
-            "weights", kind, lambda: [block.astype(kind) for block in self._weights]
-        )
-        scratch = self._buffer("tile", (25, _TILE), kind)
-        for run, table in zip(self._runs, weights, strict=True):
-            turn = np.ascontiguousarray(rows[:, run.joints])
+        dual = np.ascontiguousarray(align_signs(to_dual_quaternions(rigid)).T)
+        matrices_of_pairs = _pair_matrices(dual, *self._pairs).astype(kind)
+        scratch = self._buffer("tile", (13, _TILE), kind)
+        done = 0
+        for run, table in zip(self._runs, self._turners(kind), strict=True):
+            if run.few:
+                rows = matrices_of_pairs[:, done : done + len(table)]
+                done += len(table)
+            else:
+                rows = dual[:, run.joints].astype(kind)
             for at in range(run.start, run.stop, _TILE):
                 end = min(at + _TILE, run.stop)
-                span = slice(at - run.start, end - run.start)
-                part = scratch[:, : end - at]
-                _rotate_tile(turn, table[:, span], start[:, at:end], result[:, at:end], part, moves)
+                columns = table[:, at - run.start : end - run.start]
+                matrices = scratch[:, : end - at]
+                if run.few:
+                    np.matmul(rows, columns, out=matrices)
+                else:
+                    blended = rows @ columns
+                    matrices[:] = _turn_matrix(blended, blended)
+                _apply_matrices(matrices, start[:, at:end], result[:, at:end], moves)
+
+    def _turners(self, kind: np.dtype) -> list[Floats]:
+        """Per run, the products of two weights; the weights themselves where joints are many."""
+
+        def make() -> list[Floats]:
+            turners = []
+            for run, weights in zip(self._runs, self._weights, strict=True):
+                one, two = run.pairs
+                table = weights[one] * weights[two] if run.few else weights
+                turners.append(np.ascontiguousarray(table, kind))
+            return turners
+
+        return self._cached("turners", kind, make)
 
     def _in_file_order(self, result: Floats, out: Floats) -> Floats:
         for axis in range(3):
-            np.take(result[axis], self._inverse, out=out[:, axis], mode="clip")
+            row, column = result[axis], out[:, axis]
+            if self._pieces is None:
+                np.take(row, self._inverse, out=column, mode="clip")
+            else:
+                for piece, source in self._pieces:
+                    column[piece] = row[source]
         return out
 
 
-def _rotate_tile(
-    turn: Floats, weights: Floats, start: Floats, result: Floats, scratch: Floats, moves: bool
-) -> None:
-    """Apply blended dual quaternions ``(q, p)`` to points of one tile.
+def _pieces(order: Ints) -> list[tuple[slice, slice]] | None:
+    """Stretches over which an order goes on by ones; None if they are short.
 
-    With ``q = (w, v)`` and ``p = (W, d)`` not normalised, the point ``x`` goes to
-    ``x + 2 (v × a + w d - W v) / |q|²`` where ``a = v × x + w x + d``.
+    A mesh that was modelled ring by ring falls into few of them, and copying those is
+    quicker than following an index for each vertex.
     """
-    blend, point, a, b = scratch[:10], scratch[10:15], scratch[15:20], scratch[20:23]
-    spare, factor = scratch[23], scratch[24]
-    np.matmul(turn, weights, out=blend)
-    w, v, v_next, v_last = blend[0], blend[1:4], blend[2:5], blend[3:6]
-    big, d = blend[6], blend[7:10]
-    point[:3], point[3:] = start, start[:2]
-    # v × x in components: v_next is v shifted by one, v_last by two
-    np.multiply(v_next, point[2:5], out=a[:3])
-    np.multiply(v_last, point[1:4], out=b)
-    a[:3] -= b
-    np.multiply(w, point[:3], out=b)
-    a[:3] += b
-    if moves:
-        a[:3] += d
-    a[3:] = a[:2]
-    np.multiply(v_next, a[2:5], out=b)
-    np.multiply(v_last, a[1:4], out=point[:3])
-    b -= point[:3]
-    if moves:
-        np.multiply(w, d, out=point[:3])
-        b += point[:3]
-        np.multiply(big, v, out=point[:3])
-        b -= point[:3]
-    np.multiply(w, w, out=factor)
-    for row in v:
-        np.multiply(row, row, out=spare)
-        factor += spare
-    np.divide(2.0, factor, out=factor)
-    b *= factor
-    np.add(start, b, out=result)
+    cuts = np.flatnonzero(np.diff(order) != 1) + 1
+    if len(cuts) > len(order) // 500:
+        return None
+    starts, ends = np.r_[0, cuts], np.r_[cuts, len(order)]
+    return [
+        (slice(a, b), slice(order[a], order[a] + b - a))
+        for a, b in zip(starts.tolist(), ends.tolist(), strict=True)
+        if b > a
+    ]
 
 
-def _arrange(weights: Array) -> tuple[NDArray[np.int64], list[_Run]]:
-    """Sort vertices into runs whose joints stand in one window."""
+def _turn_matrix(a: Floats, b: Floats) -> Floats:
+    """Numerator of a dual quaternion's matrix, made bilinear, and its denominator.
+
+    With ``a`` equal to ``b`` the rows are the three columns of the rotation matrix, the
+    translation and the squared length by which all have to be divided.
+
+    Parameters
+    ----------
+    a, b : (8, n) arrays
+
+    Returns
+    -------
+    (13, n) array
+    """
+    w, x, y, z = a[:4]
+    big, e, f, g = b[4:]
+    bw, bx, by, bz = b[:4]
+    ww, xx, yy, zz = w * bw, x * bx, y * by, z * bz
+    return np.stack(
+        [
+            *(ww + xx - yy - zz, 2.0 * (x * by + w * bz), 2.0 * (x * bz - w * by)),
+            *(2.0 * (x * by - w * bz), ww - xx + yy - zz, 2.0 * (y * bz + w * bx)),
+            *(2.0 * (x * bz + w * by), 2.0 * (y * bz - w * bx), ww - xx - yy + zz),
+            2.0 * (w * e - x * big + y * g - z * f),
+            2.0 * (w * f - y * big + z * e - x * g),
+            2.0 * (w * g - z * big + x * f - y * e),
+            ww + xx + yy + zz,
+        ]
+    )
+
+
+def _pair_matrices(dual: Array, one: Ints, two: Ints) -> Array:
+    """What each product of two weights contributes to the matrix of the blend.
+
+    Parameters
+    ----------
+    dual : (8, m) array
+    one, two : (p,) int arrays
+        The pairs, each once.
+
+    Returns
+    -------
+    (13, p) array
+    """
+    a, b = dual[:, one], dual[:, two]
+    both = _turn_matrix(a, b) + _turn_matrix(b, a)
+    return np.where(one == two, 0.5 * both, both)
+
+
+def _apply_matrices(matrices: Floats, start: Floats, result: Floats, moves: bool) -> None:
+    """Apply matrices from :func:`_turn_matrix` to points or, without moving, to directions."""
+    total = matrices[:3]
+    total *= start[0]
+    for axis in (1, 2):
+        column = matrices[3 * axis : 3 * axis + 3]
+        column *= start[axis]
+        total += column
+    if moves:
+        total += matrices[9:12]
+    np.divide(total, matrices[12], out=result)
+
+
+def _arrange(weights: Array) -> tuple[Ints, list[_Run]]:
+    """Sort vertices into runs that share joints: windows in the chain, or odd sets."""
     busy = weights != 0
     joints = weights.shape[1]
     first = np.argmax(busy, axis=1)
     last = joints - 1 - np.argmax(busy[:, ::-1], axis=1)
-    widths = last - first + 1
     usual = int(np.median(np.count_nonzero(busy, axis=1))) if len(weights) else 1
     usual = min(max(usual, 4), joints)
-    wide = widths > usual
-    window = np.minimum(first, joints - usual)
-    key = np.where(wide, joints, window)
+    key = np.minimum(first, joints - usual)
+    sets = [np.arange(j, min(j + usual, joints)) for j in range(joints)]
+    wide = last - first >= usual
+    if wide.any():
+        odd, number = np.unique(busy[wide], axis=0, return_inverse=True)
+        if len(odd) > _ODD_SETS:
+            odd, number = np.ones((1, joints), dtype=bool), np.zeros(wide.sum(), dtype=int)
+        key[wide] = joints + number.ravel()
+        sets += [np.flatnonzero(row) for row in odd]
     order = np.argsort(key, kind="stable")
-    counts = np.bincount(key, minlength=joints + 1)
-    ends = np.cumsum(counts)
+    ends = np.cumsum(np.bincount(key, minlength=len(sets)))
+    starts = np.r_[0, ends[:-1]]
     runs = [
-        _Run(int(ends[j] - counts[j]), int(ends[j]), *((0, joints) if j == joints else (j, usual)))
-        for j in range(joints + 1)
-        if counts[j]
+        _Run(int(start), int(end), members)
+        for start, end, members in zip(starts, ends, sets, strict=True)
+        if end > start
     ]
     return order, runs
