@@ -28,4 +28,4 @@ def test_notebook_runs(path):
     outputs = [output for cell in notebook.cells for output in cell.get("outputs", [])]
     assert outputs
     assert not [output for output in outputs if output.output_type == "error"]
-    assert "rs-wrong" not in str(client.widget_state)
+    assert "rs-says rs-wrong" not in str(client.widget_state)
