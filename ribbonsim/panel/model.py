@@ -11,12 +11,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ribbonsim.build import build_layout
+from ribbonsim.carry_over import carry_over
 from ribbonsim.check.measures import Gauge, Measures
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.guide import find_guide
 from ribbonsim.layout import Layout, free_name
 from ribbonsim.mesh import CreatureMesh, load_mesh
-from ribbonsim.panel.carry_over import carry_over
 from ribbonsim.pose import QUANTITIES, ControlPose, Pose
 from ribbonsim.ribbon import Ribbon
 from ribbonsim.rig import Method, Rig, bind, rebind
@@ -744,6 +744,22 @@ def crowded(spans: int, lean: float) -> Array:
     places = places / places[-1]
     places[-1] = 1.0
     return places
+
+
+def lean_of(breaks: ArrayLike) -> float:
+    """How far spans are crowded towards one end: the inverse of :func:`crowded`.
+
+    Parameters
+    ----------
+    breaks : (spans + 1,) array
+
+    Returns
+    -------
+    float
+        -1 to 1.
+    """
+    spans = np.diff(np.asarray(breaks, dtype=float))
+    return float(np.clip(-np.log(spans[-1] / spans[0]) / np.log(8.0), -1.0, 1.0))
 
 
 def guess_unit(diagonal: float) -> str:
