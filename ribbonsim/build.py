@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,8 +11,9 @@ from numpy.typing import NDArray
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.guide import body_triangles, find_guide
 from ribbonsim.layout import DEFAULT_CONTROLS, DEFAULT_STATIONS, Layout
-from ribbonsim.mesh import CreatureMesh
+from ribbonsim.mesh import CreatureMesh, load_mesh
 from ribbonsim.ribbon import Ribbon
+from ribbonsim.rig import Rig, bind
 
 Array = NDArray[np.float64]
 End = int | tuple[float, float, float]
@@ -91,6 +93,33 @@ def _check_vertex(mesh: CreatureMesh, vertex: int) -> None:
             f"vertex {vertex + 1} of {mesh.name} (counted from 1, as in the file) is not on the "
             "body: choose another"
         )
+
+
+def load_rig(
+    mesh_path: str | os.PathLike[str],
+    layout_path: str | os.PathLike[str] | None = None,
+    options: BuildOptions | None = None,
+) -> Rig:
+    """Read a mesh and bind it to a layout file, or to a layout made for it.
+
+    Parameters
+    ----------
+    mesh_path : path
+    layout_path : path, optional
+    options : BuildOptions, optional
+        Used without a layout file.
+
+    Returns
+    -------
+    Rig
+
+    Raises
+    ------
+    RibbonsimError
+    """
+    mesh = load_mesh(mesh_path)
+    layout = build_layout(mesh, options) if layout_path is None else Layout.load(layout_path)
+    return bind(mesh, layout)
 
 
 def body_radius(mesh: CreatureMesh, guide: Array) -> float:

@@ -286,6 +286,69 @@ def layout_command(mesh: Path, file: Path, show: bool, force: bool, **building: 
     )
 
 
+@cli.command("check", short_help="Say whether a mesh bends right on a layout, and what to try.")
+@click.argument("mesh", metavar="MESH", type=click.Path(path_type=Path))
+@click.option(
+    "--layout",
+    "layout_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Check the layout in this file, by its own limits, instead of making one.",
+)
+@_building_options
+@click.option(
+    "--method",
+    type=click.Choice(list(_METHODS)),
+    default="linear",
+    show_default=True,
+    help="How joints are blended on the skin.",
+)
+@click.option(
+    "--poses",
+    type=PosesType(),
+    metavar="LIST",
+    help="Test poses, such as c_bend,twist=360. All of them if left out.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+def check_command(
+    mesh: Path,
+    layout_file: Path | None,
+    method: str,
+    poses: dict[str, float | None] | None,
+    as_json: bool,
+    **building: Any,
+) -> None:
+    """Put MESH into test poses and say whether it bends right.
+
+    Each finding says what is wrong, where and how much, and quotes a change that was tried and
+    measured. Ends with 0 if it bends right, 1 if it does not, and 2 on an error.
+    """
+    import json
+
+    from ribbonsim.build import load_rig
+    from ribbonsim.check.report import check
+
+    options = _read_building(building)
+    if layout_file is not None and options is not None:
+        raise click.UsageError("--layout holds all that the building options say: give one of them")
+    with _progress() as tell:
+        tell("bind the mesh", 0, 1)
+        rig = load_rig(mesh, layout_file, options)
+        report = check(
+            rig,
+            poses,
+            method="dual_quaternion" if method == "dual-quaternion" else "linear",
+            progress=tell,
+        )
+    if as_json:
+        click.echo(json.dumps(report.to_dict(), indent=2, ensure_ascii=False))
+    else:
+        from ribbonsim.check.words import report_text
+
+        click.echo(report_text(report))
+    click.get_current_context().exit(0 if report.bends_right else 1)
+
+
 def _read_building(building: Mapping[str, Any]) -> BuildOptions | None:
     """Building options as given; None if none was."""
     from ribbonsim.build import BuildOptions

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from ribbonsim.checks import check_choice, check_number
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.falloff import DEFAULT_EXPONENT, KERNELS
+from ribbonsim.limits import Limits
 from ribbonsim.pose import Pose
 from ribbonsim.ribbon import Ribbon
 
@@ -121,6 +122,8 @@ class Layout:
     mesh_weights : MeshWeights
     poses : mapping of str to Pose
         Poses kept with the layout, by name.
+    limits : Limits
+        What counts as bending right.
 
     Raises
     ------
@@ -135,6 +138,7 @@ class Layout:
     control_weights: ControlWeights = field(default_factory=ControlWeights)
     mesh_weights: MeshWeights = field(default_factory=MeshWeights)
     poses: Mapping[str, Pose] = field(default_factory=dict)
+    limits: Limits = field(default_factory=Limits)
 
     def __post_init__(self) -> None:
         stations = np.array(self.stations, dtype=float)

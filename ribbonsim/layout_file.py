@@ -18,6 +18,7 @@ from tomlkit.items import Array as TomlArray
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.files import write_file
 from ribbonsim.layout import DEFAULT_REACH, Control, ControlWeights, Layout, MeshWeights
+from ribbonsim.limits import Limits
 from ribbonsim.pose import ControlPose, Pose
 from ribbonsim.ribbon import Ribbon
 
@@ -93,6 +94,22 @@ class PoseTable(_Strict):
     controls: dict[str, ControlPoseTable] = {}
 
 
+class LimitsTable(_Strict):
+    """The table ``[limits]``."""
+
+    stretch: float = Limits.stretch
+    squeeze: float = Limits.squeeze
+    pinch: float = Limits.pinch
+    bulge: float = Limits.bulge
+    volume: float = Limits.volume
+    kink: float = Limits.kink
+    shape: float = Limits.shape
+    bleed: float = Limits.bleed
+    asymmetry: float = Limits.asymmetry
+    folds: int = Limits.folds
+    contacts: int = Limits.contacts
+
+
 class LayoutTable(_Strict):
     """A whole layout file."""
 
@@ -103,6 +120,7 @@ class LayoutTable(_Strict):
     controls: list[ControlTable]
     control_weights: ControlWeightsTable = ControlWeightsTable()
     mesh_weights: MeshWeightsTable = MeshWeightsTable()
+    limits: LimitsTable = LimitsTable()
     poses: list[PoseTable] = []
 
 
@@ -115,6 +133,11 @@ Places along the ribbon, 0 at the root end and 1 at the tip; one joint rides at 
 What you move. 'station' counts from 1 at the root end; 'reach' is how far the control's
 influence extends, in multiples of the distance to its neighbours; 'carried_by' names the
 control that takes it along (leave it out to stand alone).""",
+    "limits": """\
+What counts as bending right (common practice, no published source): stretch and squeeze of
+the skin and pinch and bulge of the girth over what the pose asks for; change of volume; kink
+of the midline and distance from the shape over the target's; bleed and asymmetry of weights;
+triangles turned over and pairs of triangles that cut each other.""",
     "poses": """\
 Poses kept with this layout: degrees, scene units and factors; what is not named is at rest.""",
     "control_weights": """\
@@ -180,6 +203,7 @@ def layout_text(layout: Layout) -> str:
     for key, rules in (
         ("control_weights", layout.control_weights),
         ("mesh_weights", layout.mesh_weights),
+        ("limits", layout.limits),
     ):
         table = _table(document, key)
         for name, value in vars(rules).items():
@@ -250,6 +274,7 @@ def _layout_of(source: Path, data: dict[str, Any]) -> Layout:
             control_weights=ControlWeights(**vars(table.control_weights)),
             mesh_weights=MeshWeights(**vars(table.mesh_weights)),
             poses=_read_poses(table.poses),
+            limits=Limits(**vars(table.limits)),
         )
     except RibbonsimError as error:
         raise RibbonsimError(f"{source}: {error}") from error

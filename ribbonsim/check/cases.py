@@ -1,0 +1,209 @@
+"""One pose of one rig, posed and measured: what findings are drawn from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ribbonsim.carry_over import carry_over
+from ribbonsim.check.measures import Gauge, Measures
+from ribbonsim.errors import RibbonsimError
+from ribbonsim.pose import Pose
+from ribbonsim.ribbon import Ribbon
+from ribbonsim.rig import Method, Rig
+from ribbonsim.targets import TEST_POSES, Target, make_target
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+PoseList = Pose | Mapping[str, Pose | float | None] | Sequence[str] | None
+
+
+@dataclass(frozen=True, eq=False)
+class Wish:
+    """A pose to be checked: a test pose by its amount, or a pose of the rig's controls.
+
+    Parameters
+    ----------
+    name : str
+    amount : float or None
+        Of a test pose; None for its usual one.
+    pose : Pose or None
+        A pose of the layout's own; None for a test pose.
+    """
+
+    name: str
+    amount: float | None = None
+    pose: Pose | None = None
+
+    @property
+    def shown(self) -> str:
+        """The name as it stands in sentences."""
+        return self.name.replace("_", " ")
+
+
+def wishes(poses: PoseList) -> list[Wish]:
+    """Read the poses that a caller asks for.
+
+    Parameters
+    ----------
+    poses : Pose, mapping, sequence of str or None
+        One pose; poses or amounts of test poses by name; names of test poses; None for all
+        test poses.
+
+    Returns
+    -------
+    list of Wish
+
+    Raises
+    ------
+    RibbonsimError
+        If a name is not that of a test pose.
+    """
+    if poses is None:
+        return [Wish(name) for name in TEST_POSES]
+    if isinstance(poses, Pose):
+        return [Wish("pose", pose=poses)]
+    pairs = poses.items() if isinstance(poses, Mapping) else [(name, None) for name in poses]
+    asked = []
+    for name, value in pairs:
+        if isinstance(value, Pose):
+            asked.append(Wish(name, pose=value))
+        elif name in TEST_POSES:
+            asked.append(Wish(name, None if value is None else float(value)))
+        else:
+            raise RibbonsimError(
+                f"no test pose is called {name!r}: choose from {', '.join(TEST_POSES)}"
+            )
+    return asked
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """A measured pose.
+
+    Parameters
+    ----------
+    wish : Wish
+    rig : Rig
+    method : {"linear", "dual_quaternion"}
+    pose : Pose
+    target : Target or None
+        Of a test pose.
+    positions : (V, 3) array
+    ribbon : Ribbon
+        Posed.
+    measures : Measures
+    asked_girth : (N,) array
+        Girth that the pose itself asks for at each station.
+    asked_stretch : (N,) array
+        Stretch along that the pose itself asks for.
+    contacts : (c, 2) int array or None
+        None if contacts were not looked for.
+    """
+
+    wish: Wish
+    rig: Rig
+    method: Method
+    pose: Pose
+    target: Target | None
+    positions: Array
+    ribbon: Ribbon
+    measures: Measures
+    asked_girth: Array
+    asked_stretch: Array
+    contacts: Ints | None
+
+    @property
+    def shape_error(self) -> float | None:
+        """Distance from the target over the body length; None without a target."""
+        return None if self.target is None else self.rig.shape_error(self.target, self.pose)
+
+    @property
+    def sharpness(self) -> tuple[float, float]:
+        """Sharpest curvature over the target's sharpest, and the place ``t`` where it is."""
+        t = np.linspace(0.0, 1.0, 401)
+        curvature = self.ribbon.curvature(t)
+        place = int(np.argmax(curvature))
+        if self.target is None:
+            even = _mean_curvature(self.ribbon, t, curvature)
+            return (float(curvature[place] / even) if even > 0 else 1.0), float(t[place])
+        wanted = _target_curvature(self.target)
+        least = 0.5 / self.rig.layout.ribbon.length
+        return float(curvature[place] / max(wanted, least)), float(t[place])
+
+
+def measure_case(rig: Rig, gauge: Gauge, wish: Wish, method: Method, contacts: bool = True) -> Case:
+    """Pose a rig as wished and measure it.
+
+    Parameters
+    ----------
+    rig : Rig
+    gauge : Gauge
+        Of this rig.
+    wish : Wish
+    method : {"linear", "dual_quaternion"}
+    contacts : bool
+        Look for contacts too; takes longer than all the rest.
+
+    Returns
+    -------
+    Case
+    """
+    if wish.pose is None:
+        target: Target | None = make_target(rig.layout.ribbon, wish.name, wish.amount)
+        pose = rig.fit(target)  # type: ignore[arg-type]
+    else:
+        target, pose = None, wish.pose
+    joints = rig.joint_pose(pose)
+    positions = rig.skin_joints(joints, method)
+    normals = rig.skinner.normals(joints.rigid, joints.scales, method)
+    ribbon = rig.pose_ribbon(pose)
+    return Case(
+        wish=wish,
+        rig=rig,
+        method=method,
+        pose=pose,
+        target=target,
+        positions=positions,
+        ribbon=ribbon,
+        measures=gauge.measure(positions, ribbon, normals),
+        asked_girth=joints.girth,
+        asked_stretch=joints.stretch,
+        contacts=gauge.contacts(positions) if contacts else None,
+    )
+
+
+def wish_for(wish: Wish, old: Rig, new: Rig) -> Wish:
+    """The same wish for another layout: a test pose stays, a pose is carried over.
+
+    Parameters
+    ----------
+    wish : Wish
+    old, new : Rig
+
+    Returns
+    -------
+    Wish
+    """
+    if wish.pose is None:
+        return wish
+    return Wish(wish.name, pose=carry_over(old, new, wish.pose))
+
+
+def _mean_curvature(ribbon: Ribbon, t: Array, curvature: Array) -> float:
+    speed = np.linalg.norm(ribbon.midline(t, 1), axis=1)
+    return float(np.sum(curvature * speed) / np.sum(speed))
+
+
+def _target_curvature(target: Target) -> float:
+    """The sharpest curvature of a target's midline."""
+    points = target.frames[:, :3, 3]
+    steps = np.diff(points, axis=0)
+    lengths = np.linalg.norm(steps, axis=1)
+    tangents = steps / lengths[:, None]
+    turns = np.linalg.norm(np.diff(tangents, axis=0), axis=1)
+    return float((turns / (0.5 * (lengths[1:] + lengths[:-1]))).max())

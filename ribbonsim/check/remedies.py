@@ -1,0 +1,200 @@
+"""Remedies: changes that are made on a copy, measured, and only then advised."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from ribbonsim.check.cases import Wish, measure_case, wish_for
+from ribbonsim.check.findings import Finding, Kind, Tried, holds, quantity
+from ribbonsim.check.measures import Gauge
+from ribbonsim.check.weights import bleed
+from ribbonsim.errors import RibbonsimError
+from ribbonsim.layout import Layout
+from ribbonsim.rig import Method, Rig, rebind
+
+
+@dataclass(frozen=True, eq=False)
+class Change:
+    """One change that might help.
+
+    Parameters
+    ----------
+    says : str
+        As an instruction.
+    layout : Layout
+        The changed layout, or that of the rig.
+    method : {"linear", "dual_quaternion"}
+    """
+
+    says: str
+    layout: Layout
+    method: Method
+
+
+Maker = Callable[[Rig, Method, Finding], Change | None]
+
+
+def changes_for(rig: Rig, method: Method, finding: Finding) -> list[Change]:
+    """Changes worth trying for a finding, the lighter first.
+
+    Parameters
+    ----------
+    rig : Rig
+    method : {"linear", "dual_quaternion"}
+    finding : Finding
+
+    Returns
+    -------
+    list of Change
+    """
+    made = []
+    for maker in _MAKERS[finding.kind]:
+        try:
+            change = maker(rig, method, finding)
+        except RibbonsimError:
+            continue  # a layout that cannot be changed so has nothing to be tried
+        if change is not None:
+            made.append(change)
+    return made
+
+
+class Workbench:
+    """Tries changes; each changed layout is bound once.
+
+    Parameters
+    ----------
+    rig : Rig
+    """
+
+    def __init__(self, rig: Rig) -> None:
+        self._rig = rig
+        self._bound: dict[str, tuple[Rig, Gauge]] = {}
+
+    def trial(self, finding: Finding, wish: Wish | None, change: Change) -> Tried:
+        """Make a change on a copy and measure the finding's quantity again.
+
+        Parameters
+        ----------
+        finding : Finding
+        wish : Wish or None
+            The pose it was found in; None for a finding of the layout itself.
+        change : Change
+
+        Returns
+        -------
+        Tried
+        """
+        rig, gauge = self.bound(change)
+        if wish is None:
+            after = float(bleed(rig).max())
+        else:
+            asked = wish_for(wish, self._rig, rig)
+            looks = finding.kind == "contact"
+            after = quantity(finding.kind, measure_case(rig, gauge, asked, change.method, looks))
+        clears = holds(finding.kind, after, finding.limit)
+        return Tried(change.says, finding.value, after, clears)
+
+    def bound(self, change: Change) -> tuple[Rig, Gauge]:
+        """The rig with a change.
+
+        Parameters
+        ----------
+        change : Change
+
+        Returns
+        -------
+        (Rig, Gauge)
+        """
+        if change.says not in self._bound:
+            rig = rebind(self._rig, change.layout)
+            self._bound[change.says] = rig, Gauge(rig)
+        return self._bound[change.says]
+
+
+# -- the changes ---------------------------------------------------------------------------------
+
+
+def _other_blending(rig: Rig, method: Method, finding: Finding) -> Change:
+    if method == "linear":
+        return Change("blend with dual quaternions", rig.layout, "dual_quaternion")
+    return Change("blend linearly", rig.layout, "linear")
+
+
+def _another_control(rig: Rig, method: Method, finding: Finding) -> Change | None:
+    """A control in the middle of the gap that the finding lies in."""
+    stands = [control.station for control in rig.layout.controls]
+    here = finding.place.station
+    below = max((s for s in stands if s <= here), default=1)
+    above = min((s for s in stands if s > here), default=None)
+    if above is None:  # past the last control: the gap before it
+        if len(stands) < 2:
+            return None
+        below, above = sorted(stands)[-2:]
+    middle = (below + above) // 2
+    if middle in stands:
+        return None
+    says = f"add a control at station {middle}"
+    return Change(says, rig.layout.with_added(middle), method)
+
+
+def _reach(factor: float) -> Maker:
+    def change(rig: Rig, method: Method, finding: Finding) -> Change:
+        name = finding.place.control
+        control = rig.layout.controls[rig.layout.control_index(name)]
+        reach = round(control.reach * factor, 2)
+        says = f"give {name} a reach of {reach:g} instead of {control.reach:g}"
+        return Change(says, rig.layout.with_control(name, reach=reach), method)
+
+    return change
+
+
+def _denser_stations(rig: Rig, method: Method, finding: Finding) -> Change:
+    count = round(1.5 * len(rig.layout.stations))
+    says = f"ride {count} stations instead of {len(rig.layout.stations)}"
+    return Change(says, rig.layout.with_stations(count), method)
+
+
+def _softer_joints(rig: Rig, method: Method, finding: Finding) -> Change:
+    rules = rig.layout.mesh_weights
+    softer = replace(rules, reach=rules.reach * 1.5, influences=round(rules.influences * 1.5))
+    says = f"let ribbon joints reach {softer.reach:g} stations with {softer.influences} influences"
+    return Change(says, replace(rig.layout, mesh_weights=softer), method)
+
+
+def _narrower_falloff(rig: Rig, method: Method, finding: Finding) -> Change:
+    rules = rig.layout.mesh_weights
+    narrower = replace(rules, reach=0.75 * rules.reach)
+    says = f"let ribbon joints reach only {narrower.reach:g} stations"
+    return Change(says, replace(rig.layout, mesh_weights=narrower), method)
+
+
+def _through_the_body(rig: Rig, method: Method, finding: Finding) -> Change | None:
+    rules = rig.layout.mesh_weights
+    if rules.distance == "body":
+        return None
+    says = "measure the mesh's distance through the body"
+    return Change(says, replace(rig.layout, mesh_weights=replace(rules, distance="body")), method)
+
+
+_BENDS: list[Maker] = [
+    _other_blending,
+    _another_control,
+    _reach(1.5),
+    _reach(0.75),
+    _denser_stations,
+    _softer_joints,
+]
+_MAKERS: dict[Kind, list[Maker]] = {
+    "fold": _BENDS,
+    "contact": _BENDS,
+    "pinch": _BENDS,
+    "bulge": _BENDS,
+    "stretch": _BENDS,
+    "squeeze": _BENDS,
+    "volume": _BENDS,
+    "kink": [_another_control, _reach(1.5), _reach(0.75)],
+    "shape": [_another_control, _reach(0.75), _reach(1.5)],
+    "bleed": [_through_the_body, _narrower_falloff],
+    "asymmetry": [],
+}
