@@ -29,7 +29,8 @@ from ribbonsim import (
 )
 from ribbonsim.falloff import KERNELS
 from ribbonsim.pose import ControlFrames, values_for
-from ribbonsim.rig import mesh_weights, rebind, surface_weights
+from ribbonsim.rig import rebind
+from ribbonsim.weights import mesh_weights, surface_weights
 
 METHODS = ("linear", "dual_quaternion")
 CURVES = {"straight": straight(), "arc": arc(), "s": s_curve(), "helix": helix()}
