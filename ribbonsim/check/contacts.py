@@ -1,0 +1,73 @@
+"""Contacts: where a skin crosses itself, by exact predicates."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ribbonsim.errors import RibbonsimError
+
+Ints = NDArray[np.int64]
+
+
+def crossing_pairs(positions: ArrayLike, triangles: Ints) -> Ints:
+    """Find the pairs of triangles that cross or touch.
+
+    Two triangles that share an edge count if they lie folded onto each other, two that share
+    a corner if they meet anywhere else as well.
+
+    Parameters
+    ----------
+    positions : (V, 3) array
+        Scene units.
+    triangles : (T, 3) int array
+
+    Returns
+    -------
+    (c, 2) int array
+        Indices of triangles, the smaller first, in rising order.
+
+    Raises
+    ------
+    RibbonsimError
+        If libigl is not installed.
+
+    References
+    ----------
+    A. Jacobson, D. Panozzo and others, *libigl*, https://libigl.github.io, whose tests are
+    the exact orientation predicates of J. R. Shewchuk, "Adaptive precision floating-point
+    arithmetic and fast robust geometric predicates", Discrete & Computational Geometry
+    18(3), 1997.
+    """
+    try:
+        from igl import predicates
+    except ImportError as error:
+        raise RibbonsimError(
+            "contacts are found by libigl, which is not installed: pip install libigl"
+        ) from error
+    points = np.ascontiguousarray(positions, dtype=np.float64)
+    corners = np.ascontiguousarray(triangles, dtype=np.int64)
+    if not len(corners):
+        return np.zeros((0, 2), dtype=np.int64)
+    _, found, _ = predicates.find_self_intersections(points, corners, False)
+    pairs = np.sort(found.reshape(-1, 2), axis=1)
+    return pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]
+
+
+def new_pairs(pairs: Ints, known: Ints, count: int) -> Ints:
+    """Leave out the pairs that are known.
+
+    Parameters
+    ----------
+    pairs, known : (c, 2) and (k, 2) int arrays
+        Indices of triangles, the smaller first.
+    count : int
+        Number of triangles.
+
+    Returns
+    -------
+    (d, 2) int array
+        In the order of ``pairs``.
+    """
+    keys, old = (table[:, 0] * count + table[:, 1] for table in (pairs, known))
+    return pairs[~np.isin(keys, old)]
