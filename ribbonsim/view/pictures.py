@@ -5,19 +5,30 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from ribbonsim.check.cases import Case
+from ribbonsim.check.findings import Finding, relative_stretch
+from ribbonsim.check.weights import bleed
 from ribbonsim.layout import Layout
 from ribbonsim.pose import Pose
 from ribbonsim.ribbon import Ribbon
 from ribbonsim.rig import Method, Rig
-from ribbonsim.view.camera import Insets, View
+from ribbonsim.view.camera import Camera, Insets, View, fit_camera, telling_view
 from ribbonsim.view.look import Scale
 from ribbonsim.view.overlay import Layer, Mark
 from ribbonsim.view.scene import Stage
 
 Bytes = NDArray[np.uint8]
+Floats = NDArray[np.float64]
 
 _BAR_ROOM = Insets(bottom=0.12)
 _POSE_FILL = 0.88
+_CLOSE_FILL = 0.8
+_CELLS = (96, 72)
+
+# Stretch of the skin, the same in every picture: squeezed, as the pose asks, stretched.
+STRETCH_SCALE = Scale(
+    "stretch over what the pose asks for", 0.25, 1.75, diverging=True, ticks=(0.25, 1.0, 1.75)
+)
 
 
 def draw_rest(stage: Stage, rig: Rig, view: View) -> Bytes:
@@ -160,6 +171,203 @@ def draw_values(
     stage.show_values(values, scale)
     stage.set_view(view, insets=_BAR_ROOM)
     return stage.image()
+
+
+def draw_shape(stage: Stage, case: Case, view: View, points: Floats) -> Bytes:
+    """Draw a measured pose in clay, for a camera that several layouts share.
+
+    Parameters
+    ----------
+    stage : Stage
+    case : Case
+    view : View
+    points : (n, 3) array
+        What the camera has to see, scene units.
+
+    Returns
+    -------
+    (height, width, 3) array of uint8
+    """
+    _clear(stage)
+    stage.update(case.positions, case.rig.deform_normals(case.pose, case.method))
+    stage.show_clay()
+    stage.set_view(view, points, fill=_POSE_FILL)
+    return stage.image()
+
+
+def draw_stretch(stage: Stage, case: Case, view: View, points: Floats) -> Bytes:
+    """Draw how far the skin of a measured pose is stretched or squeezed.
+
+    At each vertex the triangle counts that is farthest from what the pose asks for. The
+    colours are those of :data:`STRETCH_SCALE`; its bar is not in the picture.
+
+    Parameters
+    ----------
+    stage, case, view, points
+        As in :func:`draw_shape`.
+
+    Returns
+    -------
+    (height, width, 3) array of uint8
+    """
+    _clear(stage)
+    stage.update(case.positions, case.rig.deform_normals(case.pose, case.method))
+    large, small = relative_stretch(case)
+    up, down = _worst(case, large), _worst(case, 1.0 / np.maximum(small, 1e-3))
+    values = np.where(up >= down, up, 1.0 / down)
+    stage.show_values(values, STRETCH_SCALE)
+    stage.layer.scale = None
+    stage.set_view(view, points, fill=_POSE_FILL)
+    return stage.image()
+
+
+# -- findings, close up --------------------------------------------------------------------------
+
+
+def draw_finding(stage: Stage, case: Case, finding: Finding) -> Bytes:
+    """Draw the place of a finding close up, its vertices coloured, the rest of the body faint.
+
+    Parameters
+    ----------
+    stage : Stage
+    case : Case
+        The pose it was found in; for a finding of the layout itself any pose, best at rest.
+    finding : Finding
+
+    Returns
+    -------
+    (height, width, 3) array of uint8
+        All vertices that the finding concerns are inside the picture.
+    """
+    _clear(stage)
+    stage.update(case.positions, case.rig.deform_normals(case.pose, case.method))
+    values, scale = finding_heat(case, finding)
+    stage.show_values(values, scale)
+    barred = scale.title != ""
+    if not barred:
+        stage.layer.scale = None
+    width, height = stage.size
+    room = _BAR_ROOM if barred else Insets()
+    view, points = close_view(case, finding, width / height, room)
+    stage.set_view(view, points, _CLOSE_FILL, room)
+    return stage.image()
+
+
+def finding_heat(case: Case, finding: Finding) -> tuple[Floats, Scale]:
+    """What a finding is about, at each vertex it concerns; the pale end elsewhere.
+
+    Parameters
+    ----------
+    case : Case
+    finding : Finding
+
+    Returns
+    -------
+    (V,) array, Scale
+        A scale without a title only marks, and carries no numbers.
+    """
+    rig, kind = case.rig, finding.kind
+    limit, value = finding.limit, finding.value
+    if kind in ("pinch", "bulge"):
+        ratio = case.measures.girth / case.asked_girth
+        lengths = rig.layout.ribbon.arc_length(rig.layout.stations)
+        values = np.interp(rig.places, lengths, ratio)
+        scale = _beyond("girth over what it should be", 1.0, limit, value)
+    elif kind == "stretch":
+        values = _worst(case, relative_stretch(case)[0])
+        scale = _beyond("stretch over what the pose asks for", 1.0, limit, value)
+    elif kind == "squeeze":
+        values = 1.0 / _worst(case, 1.0 / np.maximum(relative_stretch(case)[1], 1e-3))
+        scale = _beyond("stretch over what the pose asks for", 1.0, limit, value)
+    elif kind == "bleed":
+        values = 100.0 * bleed(rig)
+        scale = _beyond("weight from far along the body", 0.0, 100 * limit, 100 * value, " %")
+    else:
+        values, scale = np.full(len(rig.places), 0.62), Scale("")
+    concerned = np.zeros(len(values), dtype=bool)
+    concerned[finding.vertices] = True
+    return np.where(concerned, values, scale.low), scale
+
+
+def _beyond(title: str, rest: float, limit: float, value: float, unit: str = "") -> Scale:
+    """From what is right, pale, to the worst, dark; it may fall."""
+    marks = [rest, limit, value]
+    span = abs(value - rest) or 1.0
+    if abs(limit - value) < 0.16 * span or abs(limit - rest) < 0.16 * span:
+        marks = [rest, value]
+    return Scale(title, rest, value, unit=unit, ticks=tuple(round(m, 2) for m in marks))
+
+
+def _worst(case: Case, values: Floats) -> Floats:
+    """(V,) the largest value of the triangles around each vertex."""
+    triangles = case.rig.mesh.triangles
+    worst = np.zeros(len(case.positions))
+    np.maximum.at(worst, triangles.ravel(), np.repeat(np.asarray(values, dtype=float), 3))
+    return np.where(worst == 0.0, 1.0, worst)
+
+
+def close_view(
+    case: Case, finding: Finding, aspect: float, room: Insets | None = None
+) -> tuple[View, Floats]:
+    """Choose the side from which most of a finding's place is seen close up.
+
+    Parameters
+    ----------
+    case : Case
+    finding : Finding
+    aspect : float
+        Width of the picture over its height.
+    room : Insets, optional
+        Kept free at the borders.
+
+    Returns
+    -------
+    View
+    (n, 3) array
+        What the camera has to see: the vertices concerned and some surroundings, scene units.
+    """
+    points = _with_surroundings(case, finding)
+    # to the size of one, so that the camera's smallest distances mean the same in any unit
+    centre, size = points.mean(axis=0), float(np.ptp(points, axis=0).max()) or 1.0
+    near, body = (points - centre) / size, (case.positions - centre) / size
+    start = telling_view(case.ribbon.midline(np.linspace(0.0, 1.0, 65)))
+    best, most = start, -1.0
+    for elevation in (start.elevation, 48.0, -12.0):
+        for turn in range(0, 360, 30):
+            view = View((start.azimuth + turn + 180.0) % 360.0 - 180.0, elevation)
+            camera = fit_camera(near, view, aspect, _CLOSE_FILL, room)
+            # the first is the picture's usual side; another has to show clearly more
+            seen = _share_seen(camera, body, finding.vertices) - (0.06 if most >= 0.0 else 0.0)
+            if seen > most:
+                best, most = view, seen
+    return best, points
+
+
+def _with_surroundings(case: Case, finding: Finding) -> Floats:
+    """The vertices concerned, and as much about them as shows where on the body they are."""
+    rig, concerned = case.rig, case.positions[finding.vertices]
+    middle = float(np.median(rig.places[finding.vertices]))
+    ring = case.positions[np.abs(rig.places - middle) <= 0.02 * rig.layout.ribbon.length]
+    centre = case.ribbon.midline(rig.layout.ribbon.place_at(np.array([middle])))[0]
+    reach = np.linalg.norm((ring if len(ring) else concerned) - centre, axis=1)
+    corners = np.array(np.meshgrid(*[[-1.0, 1.0]] * 3)).reshape(3, -1).T / np.sqrt(3.0)
+    about = concerned.mean(axis=0) + 1.8 * float(np.median(reach)) * corners
+    return np.vstack([concerned, about])
+
+
+def _share_seen(camera: Camera, body: Floats, vertices: NDArray[np.int64]) -> float:
+    """Share of vertices that nothing else hides, on a coarse picture of the whole body."""
+    columns, rows = _CELLS
+    seen = camera.project(body, _CELLS)
+    inside = (seen[:, 2] > 0) & (seen[:, 0] >= 0) & (seen[:, 0] < columns)
+    inside &= (seen[:, 1] >= 0) & (seen[:, 1] < rows)
+    cell = seen[:, 1].astype(int, copy=False) * columns + seen[:, 0].astype(int, copy=False)
+    nearest = np.full(columns * rows, np.inf)
+    np.minimum.at(nearest, cell[inside], seen[inside, 2])
+    chosen = vertices[inside[vertices]]
+    depth = seen[chosen, 2]
+    tolerance = 0.02 * float(depth.mean()) if len(depth) else 0.0
+    return float(np.mean(depth <= nearest[cell[chosen]] + tolerance)) if len(depth) else 0.0
 
 
 def _clear(stage: Stage) -> None:
