@@ -2,31 +2,22 @@
 
 from __future__ import annotations
 
-import base64
-import io
-import shlex
-import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from numpy.typing import NDArray
-from PIL import Image
 
 from ribbonsim.build import body_radius, station_table
+from ribbonsim.html import METHOD_WORDS, embed, page_environment, shell_path, signed_percent
 from ribbonsim.rig import Method
 from ribbonsim.targets import TEST_POSES
-from ribbonsim.version import version
-from ribbonsim.view.look import Scale
 
 if TYPE_CHECKING:
     from ribbonsim.preview import PoseResult, PreviewResult
 
 Bytes = NDArray[np.uint8]
-
-_WEBP_QUALITY = 86
 
 
 @dataclass(frozen=True)
@@ -61,13 +52,7 @@ def render_page(
     str
         HTML that asks for nothing outside itself.
     """
-    environment = Environment(
-        loader=PackageLoader("ribbonsim", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = page_environment()
     rig = result.rig
     whole = rig.layout.ribbon.length
     environment.filters["length"] = format_length
@@ -88,12 +73,9 @@ def render_page(
             for control in rig.layout.controls
         ],
         rows=station_table(rig.layout),
-        scale_colours=[_css(tone) for tone in Scale("").table[::32].tolist()],
         width=float(rig.layout.ribbon.width(0.5)),
-        method={"linear": "linear blending", "dual_quaternion": "dual quaternions"}[method],
+        method=METHOD_WORDS[method],
         commands=_commands(result, mesh_path),
-        version=version(),
-        made=time.strftime("%Y-%m-%d"),
     )
 
 
@@ -160,13 +142,9 @@ def _figure(
     text: str = "",
     facts: Sequence[tuple[str, str, str]] = (),
 ) -> _Figure:
-    picture = drawn[name]
-    stream = io.BytesIO()
-    Image.fromarray(picture).save(stream, "WEBP", quality=_WEBP_QUALITY, method=2)
-    source = "data:image/webp;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
-    height, width = picture.shape[:2]
+    picture = embed(drawn[name])
     file = result.pictures[name].name
-    return _Figure(source, file, width, height, title, text, tuple(facts))
+    return _Figure(picture.source, file, picture.width, picture.height, title, text, tuple(facts))
 
 
 def _pose_figures(result: PreviewResult, drawn: Mapping[str, Bytes]) -> list[_Figure]:
@@ -205,22 +183,16 @@ def _pose_facts(pose: PoseResult, most: bool) -> list[tuple[str, str, str]]:
     change = pose.volume_change
     return [
         ("shape error", f"{100 * pose.shape_error:.2f} %", "largest" if most else "of length"),
-        ("volume", "no volume" if change is None else _signed_percent(change), ""),
+        ("volume", "no volume" if change is None else signed_percent(change), ""),
         ("largest stretch", f"× {pose.largest_stretch:.2f}", f"at station {pose.stretch_station}"),
         ("smallest girth", f"× {pose.smallest_girth:.2f}", f"at station {pose.girth_station}"),
     ]
 
 
-def _signed_percent(share: float) -> str:
-    tenths = round(1000 * share)
-    sign = "" if tenths == 0 else "+" if tenths > 0 else "\N{MINUS SIGN}"
-    return f"{sign}{abs(tenths) / 10:.1f} %"
-
-
 def _commands(result: PreviewResult, mesh_path: str) -> list[tuple[str, str]]:
     """What to do next: words and a command line."""
-    mesh = _quoted(mesh_path)
-    again = _quoted(str(result.folder.with_name(result.folder.name + "_2")))
+    mesh, layout_file = shell_path(mesh_path), shell_path(str(result.layout_file))
+    again = shell_path(str(result.folder.with_name(result.folder.name + "_2")))
     controls = ",".join(str(control.station) for control in result.rig.layout.controls)
     return [
         (
@@ -229,20 +201,11 @@ def _commands(result: PreviewResult, mesh_path: str) -> list[tuple[str, str]]:
         ),
         (
             "Keep a layout in a file and look at the table of its stations.",
-            f"ribbonsim layout {mesh} --out {_quoted(result.rig.mesh.name + '.toml')} "
+            f"ribbonsim layout {mesh} --out {shell_path(result.rig.mesh.name + '.toml')} "
             f"--controls {controls} --show",
         ),
         (
             "Edit this preview's layout file and preview it again.",
-            f"ribbonsim preview {mesh} --layout {_quoted(str(result.layout_file))} --out {again}",
+            f"ribbonsim preview {mesh} --layout {layout_file} --out {again}",
         ),
     ]
-
-
-def _css(tone: Sequence[int]) -> str:
-    return f"rgb({tone[0]} {tone[1]} {tone[2]})"
-
-
-def _quoted(path: str) -> str:
-    """A path for a shell; one that begins with a dash is kept from being an option."""
-    return shlex.quote(f"./{path}" if path.startswith("-") else path)

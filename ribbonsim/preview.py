@@ -261,22 +261,15 @@ class PreviewFiles:
 def _write(
     result: PreviewResult, drawn: Mapping[str, Bytes], mesh_path: str, method: Method, force: bool
 ) -> None:
+    from ribbonsim.html import encode_png
     from ribbonsim.page import render_page
 
     page = render_page(result, drawn, mesh_path, method)
     result.rig.layout.save(result.layout_file, force)
     write_file(result.stations_file, stations_csv(result.rig.layout), force)
     for name, picture in drawn.items():
-        write_file(result.pictures[name], _encode(picture), force)
+        write_file(result.pictures[name], encode_png(picture), force)
     write_file(result.index, page, force)
-
-
-def _encode(picture: Bytes) -> bytes:
-    from PIL import Image
-
-    stream = io.BytesIO()
-    Image.fromarray(picture).save(stream, "PNG", compress_level=3)
-    return stream.getvalue()
 
 
 def stations_csv(layout: Layout) -> str:
