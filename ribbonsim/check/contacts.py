@@ -13,8 +13,9 @@ Ints = NDArray[np.int64]
 def crossing_pairs(positions: ArrayLike, triangles: Ints) -> Ints:
     """Find the pairs of triangles that cross or touch.
 
-    Two triangles that share an edge count if they lie folded onto each other, two that share
-    a corner if they meet anywhere else as well.
+    Two triangles that share an edge count if they lie folded onto each other, to within
+    1e-8 of the angle; two that share a corner if they meet anywhere else as well. Triangles
+    that share nothing are judged exactly.
 
     Parameters
     ----------
