@@ -7,7 +7,6 @@ from dataclasses import asdict, dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 
 from ribbonsim.checks import check_number
 from ribbonsim.errors import RibbonsimError
@@ -23,8 +22,9 @@ class ControlPose:
     Parameters
     ----------
     bend, sway, twist : float
-        Degrees about the across, normal and along axis, by the right-hand rule. Twist
-        turns first, then bend, then sway. Several turns of twist are several turns.
+        Degrees about the across, normal and along axis, by the right-hand rule. Bend turns
+        first, then sway; twist turns the body about its own length. Several turns of twist
+        are several turns.
     shift : (float, float, float)
         Along, across and normal, scene units.
     stretch : float
@@ -191,9 +191,9 @@ class ControlFrames:
     frames : (K, 4, 4) array
         Posed frames, all of the twist in them.
     twists : (K,) array
-        Twist along the body up to each frame, in degrees and not folded into one turn: from
-        one control to the next, the turn about the body that is left when bending is taken
-        away.
+        Turn of each frame about the body's own length, in degrees and not folded into one
+        turn: what is left against a neighbour when bending is taken away, summed up from the
+        control that carries the others.
     stretches, girths : (K,) array
         Factors.
     """
@@ -203,6 +203,11 @@ class ControlFrames:
     stretches: Array
     girths: Array
 
+    @property
+    def untwisted(self) -> Array:
+        """(K, 4, 4) frames with the twist taken out."""
+        return self.frames @ axis_rotation(ALONG, -self.twists)
+
 
 def control_frames(
     rest: Array, carry_order: Sequence[tuple[int, int | None]], values: Sequence[ControlPose]
@@ -210,7 +215,9 @@ def control_frames(
     """Frames of controls in a pose.
 
     A carried control keeps its place in its carrier's frame, farther off by the mean of the
-    two stretches, and then moves by its own values: forward kinematics.
+    two stretches, and then moves by its own values: forward kinematics. Twist is carried as
+    an angle: from a twisted control on the body turns about its own length, and its midline
+    stays where it is. Only the twist of a control that nobody carries rolls what it carries.
 
     Parameters
     ----------
@@ -224,36 +231,51 @@ def control_frames(
     -------
     ControlFrames
     """
-    frames = np.empty_like(rest)
-    twists = np.array([value.twist for value in values])
+    swings, turns = _own_motions(values)
     stretches = np.array([value.stretch for value in values])
     between = _between(rest, carry_order, stretches)
-    own = _own_motions(values)
+    untwisted = np.empty_like(rest)
+    twists = np.array([value.twist for value in values])
+    free = [i for i, carrier in carry_order if carrier is None]
     for i, carrier in carry_order:
         if carrier is None:
-            frames[i] = rest[i] @ own[i]
-        else:
-            frames[i] = frames[carrier] @ between[i] @ own[i]
+            untwisted[i] = rest[i] @ swings[i] @ turns[i]
+            continue
+        untwisted[i] = untwisted[carrier] @ between[i] @ swings[i]
+        if carrier not in free:
             twists[i] += twists[carrier]
+    reference = min(free, key=lambda i: abs(twists[i]))
+    twists[free] -= twists[reference]
+    held = np.where(np.isin(np.arange(len(rest)), free), 0.0, twists)
+    frames = untwisted @ axis_rotation(ALONG, held)
     girths = np.array([value.girth for value in values])
-    return ControlFrames(frames, _along_body(rest, frames, twists), stretches, girths)
+    told = _along_body(rest, frames, twists, reference)
+    return ControlFrames(frames, told, stretches, girths)
 
 
-def _along_body(rest: Array, frames: Array, turns: Array) -> Array:
-    """Twist along the body; the frames say how much, ``turns`` only in which full turn.
+def _along_body(rest: Array, frames: Array, turns: Array, reference: int) -> Array:
+    """Turn of each frame about the body's length; ``turns`` only say in which full turn.
 
-    Where a control bends far, the angle that its slider calls twist is not the turn about
-    the body. That is found by splitting the rotation from where the control before would
-    carry the frame into a swing and a twist about the along axis.
+    From the reference outwards each frame is compared with where its neighbour, its twist
+    taken out, would carry it; the rotation between is split into a swing and a twist about
+    the along axis. So a rigid motion of all frames holds no twist, whatever the sliders call
+    it.
     """
-    told = frames[:-1] @ invert_rigid(rest[:-1]) @ rest[1:]
-    between = invert_rigid(told) @ frames[1:]
-    x, _, _, w = Rotation.from_matrix(between[:, :3, :3]).as_quat().T
-    folded = np.degrees(2.0 * np.arctan2(x, w))
-    folded = (folded + 180.0) % 360.0 - 180.0
-    # at exactly half a turn either side will do: keep the one that the sliders are nearer to
-    whole = np.round((np.diff(turns) - folded) / 360.0 * (1.0 - 1e-9))
-    return turns[0] + np.r_[0.0, np.cumsum(folded + 360.0 * whole)]
+    twists = np.zeros(len(rest))
+    untwisted = frames.copy()
+    between = invert_rigid(rest[:-1]) @ rest[1:]
+    steps = [(i, i - 1, between[i - 1]) for i in range(reference + 1, len(rest))]
+    steps += [(i, i + 1, invert_rigid(between[i])) for i in range(reference - 1, -1, -1)]
+    for i, neighbour, step in steps:
+        told = untwisted[neighbour] @ step
+        apart = told[:3, :3].T @ frames[i, :3, :3]
+        # the turn about the along axis that a swing square to it leaves
+        sine, cosine = apart[2, 1] - apart[1, 2], apart[1, 1] + apart[2, 2]
+        folded = float(np.degrees(np.arctan2(sine, cosine)))
+        # at exactly half a turn either side will do: keep the one that the sliders are nearer to
+        twists[i] = folded + 360.0 * np.round((turns[i] - folded) / 360.0 * (1.0 - 1e-9))
+        untwisted[i] = frames[i] @ axis_rotation(ALONG, -twists[i])
+    return twists
 
 
 def values_for(
@@ -274,20 +296,21 @@ def values_for(
     (K,) list of ControlPose
     """
     values: list[ControlPose] = [ControlPose()] * len(rest)
-    held = np.zeros(len(rest))
+    free = [i for i, carrier in carry_order if carrier is None]
+    untwisted, held = wanted.frames.copy(), np.zeros(len(rest))
     between = _between(rest, carry_order, wanted.stretches)
     for i, carrier in carry_order:
-        if carrier is None:
-            start, carried = rest[i], 0.0
-        else:
-            start, carried = wanted.frames[carrier] @ between[i], held[carrier]
+        start = rest[i] if carrier is None else untwisted[carrier] @ between[i]
         own = invert_rigid(start) @ wanted.frames[i]
-        sway, bend, twist = _split_rotation(own[:3, :3], wanted.twists[i] - carried)
-        held[i] = carried + twist
+        turns = wanted.twists[i] - (0.0 if carrier is None else wanted.twists[free[0]])
+        sway, bend, twist = _split_rotation(own[:3, :3], turns)
+        if carrier is not None:
+            held[i] = twist
+            untwisted[i] = wanted.frames[i] @ axis_rotation(ALONG, -twist)
         values[i] = ControlPose(
             bend=bend,
             sway=sway,
-            twist=twist,
+            twist=twist - (0.0 if carrier is None else float(held[carrier])),
             shift=(float(own[0, 3]), float(own[1, 3]), float(own[2, 3])),
             stretch=float(wanted.stretches[i]),
             girth=float(wanted.girths[i]),
@@ -305,16 +328,12 @@ def _between(rest: Array, carry_order: Sequence[tuple[int, int | None]], stretch
     return between
 
 
-def _own_motions(values: Sequence[ControlPose]) -> Array:
-    """What each control does in its own frame."""
+def _own_motions(values: Sequence[ControlPose]) -> tuple[Array, Array]:
+    """What each control does in its own frame: shift and swing, and its twist."""
     table = np.array([(value.sway, value.bend, value.twist, *value.shift) for value in values])
-    motions = (
-        axis_rotation(NORMAL, table[:, 0])
-        @ axis_rotation(ACROSS, table[:, 1])
-        @ axis_rotation(ALONG, table[:, 2])
-    )
-    motions[:, :3, 3] = table[:, 3:]
-    return motions
+    swings = axis_rotation(NORMAL, table[:, 0]) @ axis_rotation(ACROSS, table[:, 1])
+    swings[:, :3, 3] = table[:, 3:]
+    return swings, axis_rotation(ALONG, table[:, 2])
 
 
 def _split_rotation(rotation: Array, wanted: float) -> tuple[float, float, float]:

@@ -242,10 +242,9 @@ class Rig:
         blend and the blended angle put back after it.
         """
         rest = self._point_rest
-        untwist = axis_rotation(ALONG, -controls.twists)
         carried = rest.in_controls.copy()
         carried[..., :3, 3] *= controls.stretches[None, :, None]
-        told = controls.frames[None] @ carried @ untwist[None]
+        told = controls.untwisted[None] @ carried
         dual = align_signs(np.moveaxis(to_dual_quaternions(told), 1, 0))
         blended = np.einsum("nk,knc->nc", self.surface_weights, dual)
         twist = self.twist_weights @ controls.twists

@@ -110,7 +110,7 @@ class Case:
     method: Method
     pose: Pose
     target: Target | None
-    positions: Array
+    positions: NDArray[np.floating]
     ribbon: Ribbon
     measures: Measures
     asked_girth: Array

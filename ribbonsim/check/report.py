@@ -187,11 +187,10 @@ def check(
     findings = [finding for finding, _ in found]
     if remedies:
         bench = Workbench(rig)
-        for i, (finding, wish) in enumerate(found):
+        for i, (finding, asked_in) in enumerate(found):
             tell("trying changes", i, len(found))
-            tried = [
-                bench.trial(finding, wish, change) for change in changes_for(rig, method, finding)
-            ]
+            changes = changes_for(rig, method, finding)
+            tried = [bench.trial(finding, asked_in, change) for change in changes]
             findings[i] = finding.with_attempts(tried)
     tell("done", len(asked), len(asked))
     numbers = {name: _numbers(case) for name, case in cases.items()}
