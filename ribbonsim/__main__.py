@@ -1,0 +1,5 @@
+"""``python -m ribbonsim``: the command line."""
+
+from ribbonsim.cli import main
+
+main()
