@@ -10,9 +10,12 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from ribbonsim.check.compare import Comparison, compare
+    from ribbonsim.check.report import Report, check
     from ribbonsim.errors import RibbonsimError
     from ribbonsim.guide import find_guide
     from ribbonsim.layout import Control, ControlWeights, Layout, MeshWeights
+    from ribbonsim.limits import Limits
     from ribbonsim.mesh import CreatureMesh, edge_loop, load_mesh, loop_centre
     from ribbonsim.panel.panel import Panel
     from ribbonsim.pose import ControlPose, Pose
@@ -39,24 +42,34 @@ _HOMES = {
     "TEST_POSES": "targets",
     "Target": "targets",
     "make_target": "targets",
+    "Limits": "limits",
+    "Report": "check.report",
+    "check": "check.report",
+    "Comparison": "check.compare",
+    "compare": "check.compare",
     "Panel": "panel.panel",
 }
 
 __all__ = [
     "TEST_POSES",
+    "Comparison",
     "Control",
     "ControlPose",
     "ControlWeights",
     "CreatureMesh",
     "Layout",
+    "Limits",
     "MeshWeights",
     "Panel",
     "Pose",
+    "Report",
     "Ribbon",
     "RibbonsimError",
     "Rig",
     "Target",
     "bind",
+    "check",
+    "compare",
     "edge_loop",
     "find_guide",
     "load_mesh",

@@ -17,37 +17,43 @@ from ribbonsim.files import cannot_write, make_folder
 class Bundle:
     """Claims a folder's file names first, and fills them last.
 
-    Used in a ``with`` block: entering makes the folder and sees that nothing is in the way,
-    :meth:`write` puts all files there at once. If the block is left by an error or by the
-    user, no file is there that was not there before, and no folder either.
+    Used in a ``with`` block: entering makes the folder, :meth:`claim` sees that nothing is in
+    the way, and :meth:`write` puts all files there at once. If the block is left by an error
+    or by the user, no file is there that was not there before, and no folder either.
 
     Parameters
     ----------
     folder : path
-    names : iterable of str
-        Files that will be written.
     force : bool
         Files that are there may be replaced.
     """
 
-    def __init__(self, folder: str | os.PathLike[str], names: Iterable[str], force: bool) -> None:
+    def __init__(self, folder: str | os.PathLike[str], force: bool = False) -> None:
         self.folder = Path(folder)
-        self.names = tuple(names)
         self.force = force
         self._made: list[Path] = []
 
     def __enter__(self) -> Bundle:
-        """Make the folder.
+        """Make the folder."""
+        missing = [path for path in (self.folder, *self.folder.parents) if not path.exists()]
+        make_folder(self.folder)
+        self._made = missing
+        return self
+
+    def claim(self, names: Iterable[str]) -> None:
+        """See that no file is in the way.
+
+        Parameters
+        ----------
+        names : iterable of str
+            Files that will be written.
 
         Raises
         ------
         RibbonsimError
-            Naming the first file that is in the way, or saying why the folder cannot be used.
+            Naming the first file that is in the way.
         """
-        missing = [path for path in (self.folder, *self.folder.parents) if not path.exists()]
-        make_folder(self.folder)
-        self._made = missing
-        for name in self.names:
+        for name in names:
             path = self.folder / name
             if path.is_dir():
                 raise RibbonsimError(f"{path} is a folder: move it or choose another place")
@@ -56,7 +62,6 @@ class Bundle:
                     f"{path} exists and is kept: choose another folder, or ask for it to be "
                     "replaced (--force)"
                 )
-        return self
 
     def __exit__(
         self,
@@ -80,15 +85,14 @@ class Bundle:
         Parameters
         ----------
         files : mapping of str to str or bytes
-            By the names that the bundle claimed; text becomes UTF-8.
+            By name; text becomes UTF-8.
 
         Raises
         ------
         RibbonsimError
             If they cannot be written; those that were there are as they were.
         """
-        if set(files) != set(self.names):
-            raise ValueError("a bundle is written with the names that it claimed")
+        self.claim(files)
         new = [name for name in files if not (self.folder / name).exists()]
         staging = None
         try:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from ribbonsim.build import BuildOptions
     from ribbonsim.layout import Layout
     from ribbonsim.preview import Progress
+    from ribbonsim.rig import Method
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -309,13 +310,23 @@ def layout_command(mesh: Path, file: Path, show: bool, force: bool, **building: 
     metavar="LIST",
     help="Test poses, such as c_bend,twist=360. All of them if left out.",
 )
+@click.option(
+    "--out",
+    "folder",
+    metavar="DIR",
+    type=click.Path(path_type=Path),
+    help="Write a page with pictures and plots, and all numbers, into this folder.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@click.option("--force", is_flag=True, help="Replace files that are there.")
 def check_command(
     mesh: Path,
     layout_file: Path | None,
     method: str,
     poses: dict[str, float | None] | None,
+    folder: Path | None,
     as_json: bool,
+    force: bool,
     **building: Any,
 ) -> None:
     """Put MESH into test poses and say whether it bends right.
@@ -326,7 +337,6 @@ def check_command(
     import json
 
     from ribbonsim.build import load_rig
-    from ribbonsim.check.report import check
 
     options = _read_building(building)
     if layout_file is not None and options is not None:
@@ -334,18 +344,32 @@ def check_command(
     with _progress() as tell:
         tell("bind the mesh", 0, 1)
         rig = load_rig(mesh, layout_file, options)
-        report = check(
-            rig,
-            poses,
-            method="dual_quaternion" if method == "dual-quaternion" else "linear",
-            progress=tell,
-        )
+        blended: Method = "dual_quaternion" if method == "dual-quaternion" else "linear"
+        if folder is None:
+            from ribbonsim.check.report import check
+
+            report = check(rig, poses, blended, progress=tell)
+        else:
+            from ribbonsim.check_page import check_into_folder
+
+            report = check_into_folder(
+                rig,
+                folder,
+                poses,
+                mesh_path=str(mesh),
+                layout_path=None if layout_file is None else str(layout_file),
+                method=blended,
+                force=force,
+                progress=tell,
+            )
     if as_json:
         click.echo(json.dumps(report.to_dict(), indent=2, ensure_ascii=False))
     else:
         from ribbonsim.check.words import report_text
 
         click.echo(report_text(report))
+        if folder is not None:
+            click.echo(f"\nOpen {folder / 'index.html'} to see where.")
     click.get_current_context().exit(0 if report.bends_right else 1)
 
 

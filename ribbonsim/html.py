@@ -56,6 +56,7 @@ def page_environment() -> Environment:
     )
     environment.globals.update(
         scale_colours=css_colours(Scale("")),
+        change_colours=css_colours(Scale("", diverging=True)),
         version=version(),
         made=time.strftime("%Y-%m-%d"),
     )

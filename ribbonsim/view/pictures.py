@@ -23,7 +23,9 @@ Floats = NDArray[np.float64]
 _BAR_ROOM = Insets(bottom=0.12)
 _POSE_FILL = 0.88
 _CLOSE_FILL = 0.8
-_CELLS = (96, 72)
+_CELLS = (64, 48)
+# enough points to tell what hides what
+_FEW, _MANY = 300, 15000
 
 # Stretch of the skin, the same in every picture: squeezed, as the pose asks, stretched.
 STRETCH_SCALE = Scale(
@@ -330,17 +332,27 @@ def close_view(
     # to the size of one, so that the camera's smallest distances mean the same in any unit
     centre, size = points.mean(axis=0), float(np.ptp(points, axis=0).max()) or 1.0
     near, body = (points - centre) / size, (case.positions - centre) / size
+    chosen = _thinned(finding.vertices, _FEW)
+    normals = case.rig.deform_normals(case.pose, case.method)[chosen]
+    # between the vertices there is skin too
+    skin = body[case.rig.mesh.triangles].mean(axis=1)
+    skin = skin[_thinned(np.arange(len(skin)), _MANY)]
     start = telling_view(case.ribbon.midline(np.linspace(0.0, 1.0, 65)))
     best, most = start, -1.0
-    for elevation in (start.elevation, 48.0, -12.0):
+    for elevation in (start.elevation, 48.0, -12.0, 78.0, -48.0):
         for turn in range(0, 360, 30):
             view = View((start.azimuth + turn + 180.0) % 360.0 - 180.0, elevation)
             camera = fit_camera(near, view, aspect, _CLOSE_FILL, room)
             # the first is the picture's usual side; another has to show clearly more
-            seen = _share_seen(camera, body, finding.vertices) - (0.06 if most >= 0.0 else 0.0)
+            seen = _share_seen(camera, skin, body[chosen], normals)
+            seen -= 0.06 if most >= 0.0 else 0.0
             if seen > most:
                 best, most = view, seen
     return best, points
+
+
+def _thinned(indices: NDArray[np.int64], most: int) -> NDArray[np.int64]:
+    return indices[:: max(1, -(-len(indices) // most))]
 
 
 def _with_surroundings(case: Case, finding: Finding) -> Floats:
@@ -351,23 +363,43 @@ def _with_surroundings(case: Case, finding: Finding) -> Floats:
     centre = case.ribbon.midline(rig.layout.ribbon.place_at(np.array([middle])))[0]
     reach = np.linalg.norm((ring if len(ring) else concerned) - centre, axis=1)
     corners = np.array(np.meshgrid(*[[-1.0, 1.0]] * 3)).reshape(3, -1).T / np.sqrt(3.0)
-    about = concerned.mean(axis=0) + 1.8 * float(np.median(reach)) * corners
+    extent = float(np.ptp(concerned, axis=0).max())
+    radius = max(1.1 * float(np.median(reach)), 0.9 * extent)
+    about = 0.5 * (concerned.min(axis=0) + concerned.max(axis=0)) + radius * corners
     return np.vstack([concerned, about])
 
 
-def _share_seen(camera: Camera, body: Floats, vertices: NDArray[np.int64]) -> float:
-    """Share of vertices that nothing else hides, on a coarse picture of the whole body."""
+def _share_seen(camera: Camera, skin: Floats, chosen: Floats, normals: Floats) -> float:
+    """Share of points that face the camera and that nothing else hides, on a coarse picture.
+
+    Parameters
+    ----------
+    camera : Camera
+    skin : (n, 3) array
+        Points all over the body.
+    chosen, normals : (m, 3) array
+
+    Returns
+    -------
+    float
+        0 to 1; what is seen squarely counts more than what is seen from the side.
+    """
     columns, rows = _CELLS
-    seen = camera.project(body, _CELLS)
-    inside = (seen[:, 2] > 0) & (seen[:, 0] >= 0) & (seen[:, 0] < columns)
-    inside &= (seen[:, 1] >= 0) & (seen[:, 1] < rows)
-    cell = seen[:, 1].astype(int, copy=False) * columns + seen[:, 0].astype(int, copy=False)
-    nearest = np.full(columns * rows, np.inf)
-    np.minimum.at(nearest, cell[inside], seen[inside, 2])
-    chosen = vertices[inside[vertices]]
-    depth = seen[chosen, 2]
-    tolerance = 0.02 * float(depth.mean()) if len(depth) else 0.0
-    return float(np.mean(depth <= nearest[cell[chosen]] + tolerance)) if len(depth) else 0.0
+    seen = camera.project(skin, _CELLS)
+    inside = (seen[:, 2] > 0) & (seen[:, :2] >= 0).all(axis=1) & (seen[:, 0] < columns)
+    inside &= seen[:, 1] < rows
+    nearest = np.full((rows, columns), np.inf)
+    x, y = seen[inside, :2].astype(int).T
+    np.minimum.at(nearest, (y, x), seen[inside, 2])
+    own = camera.project(chosen, _CELLS)
+    x = np.clip(own[:, 0], 0, columns - 1).astype(int)
+    y = np.clip(own[:, 1], 0, rows - 1).astype(int)
+    rays = camera.position - chosen
+    distance = np.linalg.norm(rays, axis=1)
+    square = np.clip(np.sum(rays * normals, axis=1) / distance, 0.0, 1.0)
+    # a cell is wide, and skin that slopes away in it does not hide itself
+    free = own[:, 2] <= nearest[y, x] + 0.03 * distance
+    return float(np.mean(np.where(free, np.sqrt(square), 0.0)))
 
 
 def _clear(stage: Stage) -> None:

@@ -1,0 +1,343 @@
+"""Rows of a comparison, and the sentences that follow from them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+Unit = Literal["factor", "change", "share", "count"]
+Better = Literal["high", "low"]
+
+# Differences below this share of the way from right to the limit are not worth a sentence.
+_SMALL = 0.05
+
+_UNITS: dict[str, Unit] = {
+    "findings": "count",
+    "fold": "count",
+    "contact": "count",
+    "volume": "change",
+    "shape": "share",
+    "bleed": "share",
+    "asymmetry": "share",
+}
+
+# What the best does: of one layout, of several, and the rest of the words.
+_LEAST = {
+    "pinch": ("pinches", "pinch", "least"),
+    "bulge": ("bulges", "bulge", "least"),
+    "stretch": ("stretches", "stretch", "the skin least"),
+    "squeeze": ("squeezes", "squeeze", "the skin least"),
+    "volume": ("changes", "change", "the volume least"),
+    "fold": ("turns", "turn", "over the fewest triangles"),
+    "contact": ("cuts", "cut", "through the skin least"),
+    "kink": ("kinks", "kink", "least"),
+    "shape": ("comes", "come", "closest to the shapes asked for"),
+    "bleed": ("bleeds", "bleed", "least"),
+    "asymmetry": ("treats", "treat", "left and right most alike"),
+    "roughness": ("has", "have", "the smoothest weights"),
+}
+_NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten",
+            "eleven", "twelve")  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Row:
+    """One measure over all layouts.
+
+    Parameters
+    ----------
+    key : str
+        The kind of finding it belongs to, or ``findings``, ``roughness``.
+    title : str
+    better : {"high", "low"}
+        Of a change, ``low`` means near to nothing.
+    limit : float or None
+    values : tuple of float or None
+    texts : tuple of str
+        The values as they are shown.
+    places : tuple of str
+        Where each layout is at its worst; may be empty.
+    best, worst : tuple of int
+        Layouts, from 0; those that show the same value share it. Both are empty if all do.
+    """
+
+    key: str
+    title: str
+    better: Better
+    limit: float | None
+    values: tuple[float | None, ...]
+    texts: tuple[str, ...]
+    places: tuple[str, ...]
+    best: tuple[int, ...]
+    worst: tuple[int, ...]
+
+    @classmethod
+    def of(
+        cls,
+        key: str,
+        title: str,
+        better: Better,
+        limit: float | None,
+        values: Sequence[float | None],
+        places: Sequence[str],
+    ) -> Row:
+        """Make a row and find who is best and who is worst.
+
+        Parameters
+        ----------
+        key, title, better, limit
+            As they are kept.
+        values : sequence of float or None
+        places : sequence of str
+
+        Returns
+        -------
+        Row
+        """
+        texts = tuple("\N{EN DASH}" if v is None else written(key, v) for v in values)
+        goodness = {i: _goodness(better, v) for i, v in enumerate(values) if v is not None}
+        best: tuple[int, ...] = ()
+        worst: tuple[int, ...] = ()
+        if goodness:
+            # a change counts alike in both directions
+            shown = [text.lstrip("+\N{MINUS SIGN}") for text in texts]
+            first = shown[max(goodness, key=lambda i: goodness[i])]
+            last = shown[min(goodness, key=lambda i: goodness[i])]
+            if first != last:
+                best = tuple(i for i in goodness if shown[i] == first)
+                worst = tuple(i for i in goodness if shown[i] == last)
+        return cls(key, title, better, limit, tuple(values), texts, tuple(places), best, worst)
+
+    @property
+    def limit_text(self) -> str:
+        """The limit as it is shown; empty without one."""
+        if self.limit is None:
+            return ""
+        return written(self.key, self.limit).lstrip("+")
+
+    def holds(self, layout: int) -> bool:
+        """Whether a layout keeps the limit.
+
+        Parameters
+        ----------
+        layout : int
+
+        Returns
+        -------
+        bool
+        """
+        value = self.values[layout]
+        if self.limit is None or value is None:
+            return True
+        return value >= self.limit if self.better == "high" else abs(value) <= self.limit
+
+    @property
+    def weight(self) -> float:
+        """Best against worst, in shares of the way from right to the limit."""
+        known = [v for v in self.values if v is not None]
+        if not known:
+            return 0.0
+        right = 1.0 if self.key in ("pinch", "bulge", "stretch", "squeeze", "kink") else 0.0
+        away = [abs(v - right) for v in known]
+        if self.limit is None:
+            return (max(away) - min(away)) / max(max(away), 1e-12)
+        return (max(away) - min(away)) / max(abs(self.limit - right), 1e-2)
+
+    def to_dict(self, letters: Sequence[str]) -> dict[str, object]:
+        """Return plain numbers and words.
+
+        Parameters
+        ----------
+        letters : sequence of str
+            Of the layouts.
+
+        Returns
+        -------
+        dict
+        """
+        return {
+            "measure": self.key,
+            "title": self.title,
+            "better": self.better,
+            "limit": self.limit,
+            "values": dict(zip(letters, self.values, strict=True)),
+            "places": dict(zip(letters, self.places, strict=True)),
+            "best": [letters[i] for i in self.best],
+            "worst": [letters[i] for i in self.worst],
+        }
+
+
+def _goodness(better: Better, value: float) -> float:
+    return value if better == "high" else -abs(value)
+
+
+def written(key: str, value: float) -> str:
+    """Write a value in its unit: a factor, a count, or a percentage.
+
+    Parameters
+    ----------
+    key : str
+        A kind of finding, or a key of :class:`Row`.
+    value : float
+
+    Returns
+    -------
+    str
+    """
+    unit = _UNITS.get(key, "factor")
+    if unit == "count":
+        return f"{value:.0f}"
+    if unit == "factor":
+        return f"{value:.2f}"
+    sign = "" if unit == "share" else "+" if value > 0 else "\N{MINUS SIGN}"
+    text = f"{100.0 * abs(value):.1f}"
+    return f"{'' if text == '0.0' else sign}{text} %"
+
+
+# -- sentences -----------------------------------------------------------------------------------
+
+
+def differences_of(
+    rows: Sequence[Row], labels: Sequence[str], controls: Sequence[int], stations: Sequence[int]
+) -> list[str]:
+    """Say what sets layouts apart.
+
+    Parameters
+    ----------
+    rows : sequence of Row
+    labels : sequence of str
+        How layouts are called.
+    controls, stations : sequence of int
+        How many each has.
+
+    Returns
+    -------
+    list of str
+        Sentences, the weightiest first.
+    """
+    costs = _Costs(labels, controls, stations)
+    sentences = [_limits_sentence(rows, labels)]
+    told = [row for row in rows if row.key != "findings" and row.best and row.weight >= _SMALL]
+    for row in sorted(told, key=lambda row: -row.weight):
+        sentences.append(_row_sentence(row, labels, costs))
+    sentences += _nowhere_better(rows, labels, costs)
+    if not told:
+        sentences.append("No measure differs by more than a twentieth of the way to its limit.")
+    return [sentence for sentence in sentences if sentence]
+
+
+def _limits_sentence(rows: Sequence[Row], labels: Sequence[str]) -> str:
+    counts = next(row.values for row in rows if row.key == "findings")
+    if not any(counts):
+        return "All layouts keep all limits."
+    groups: dict[int, list[str]] = {}
+    for label, count in zip(labels, counts, strict=True):
+        groups.setdefault(int(count or 0), []).append(label)
+    parts = [
+        f"{_joined(group)} {'breaks' if len(group) == 1 else 'break'} {_limits(count)}"
+        f"{' each' if len(group) > 1 and count else ''}"
+        for count, group in sorted(groups.items())
+    ]
+    return "; ".join(parts) + "."
+
+
+def _limits(count: int) -> str:
+    return "no limit" if count == 0 else f"{_number(count)} {'limit' if count == 1 else 'limits'}"
+
+
+def _row_sentence(row: Row, labels: Sequence[str], costs: _Costs) -> str:
+    last = row.worst[0]
+    where = f" ({row.places[last]})" if row.places[last] else ""
+    against = f"{row.texts[last]} for {_joined([labels[i] for i in row.worst])}{where}"
+    first = row.best[0]
+    one, many, rest = _LEAST[row.key]
+    verb = one if len(row.best) == 1 else many
+    winners = _joined([labels[i] for i in row.best])
+    text = f"{winners} {verb} {rest}: {row.texts[first]} against {against}"
+    if len(row.best) > 1:
+        return f"{text}."
+    between = _second(row, first)
+    if between is not None and between not in row.worst:
+        text += f" and {row.texts[between]} for {labels[between]}, the next best"
+    clauses = []
+    rivals = [i for i in range(len(labels)) if i != first]
+    if row.limit is not None and row.holds(first) and not any(row.holds(i) for i in rivals):
+        alone = "keeps" if len(rivals) == 1 else "alone keeps"
+        clauses.append(f"it {alone} the limit of {row.limit_text}")
+    cost = costs.against(first, last if between is None else between)
+    if cost:
+        clauses.append(cost)
+    return "; ".join([text, ", ".join(clauses)] if clauses else [text]) + "."
+
+
+def _second(row: Row, first: int) -> int | None:
+    """The next best layout after the first."""
+    known = {i: v for i, v in enumerate(row.values) if v is not None and i != first}
+    return max(known, key=lambda i: _goodness(row.better, known[i]), default=None)
+
+
+def _nowhere_better(rows: Sequence[Row], labels: Sequence[str], costs: _Costs) -> list[str]:
+    """Layouts that another one equals or beats throughout, at no higher cost."""
+    sentences = []
+    for i, label in enumerate(labels):
+        for j, other in enumerate(labels):
+            if i != j and costs.no_dearer(j, i) and _beats(rows, j, i):
+                more = costs.phrase(i, j)
+                tail = f", and needs {more}" if more else ""
+                sentences.append(f"{label} is nowhere better than {other}{tail}.")
+                break
+    return sentences
+
+
+def _beats(rows: Sequence[Row], one: int, other: int) -> bool:
+    better = False
+    for row in rows:
+        a, b = row.values[one], row.values[other]
+        if a is None or b is None or row.texts[one] == row.texts[other]:
+            continue
+        if _goodness(row.better, a) < _goodness(row.better, b):
+            return False
+        better = True
+    return better
+
+
+class _Costs:
+    """What one layout needs more or fewer of than another."""
+
+    def __init__(
+        self, labels: Sequence[str], controls: Sequence[int], stations: Sequence[int]
+    ) -> None:
+        self._labels, self._counts = labels, {"control": controls, "station": stations}
+
+    def no_dearer(self, one: int, other: int) -> bool:
+        return all(counts[one] <= counts[other] for counts in self._counts.values())
+
+    def phrase(self, one: int, other: int) -> str:
+        """As ``two controls more``; empty if they need the same."""
+        more: list[str] = []
+        fewer: list[str] = []
+        for noun, counts in self._counts.items():
+            apart = counts[one] - counts[other]
+            if apart:
+                words = f"{_number(abs(apart))} {noun}{'' if abs(apart) == 1 else 's'}"
+                (more if apart > 0 else fewer).append(words)
+        parts = [f"{' and '.join(more)} more"] if more else []
+        parts += [f"{' and '.join(fewer)} fewer"] if fewer else []
+        return " and ".join(parts)
+
+    def against(self, one: int, other: int) -> str:
+        """As ``but it needs two controls more than A``."""
+        words = self.phrase(one, other)
+        if not words:
+            return ""
+        joint = "but" if " more" in words else "and"
+        return f"{joint} it needs {words} than {self._labels[other]}"
+
+
+def _number(count: int) -> str:
+    return _NUMBERS[count] if count < len(_NUMBERS) else str(count)
+
+
+def _joined(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
