@@ -12,12 +12,13 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_array
+from scipy.spatial.transform import Rotation
 
 from ribbonsim.check.contacts import crossing_pairs, new_pairs
 from ribbonsim.frames import invert_rigid
 from ribbonsim.ribbon import Ribbon
 from ribbonsim.rig import Rig
-from ribbonsim.skin import align_signs, to_dual_quaternions
+from ribbonsim.skin import align_signs
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.floating]
@@ -28,6 +29,8 @@ Flags = NDArray[np.bool_]
 _TILE = 8192
 # Places between two stations at which the posed midline is asked for.
 _SECTIONS = 8
+# Multiplications of a matrix product up to which BLAS libraries leave it to one core.
+_SMALL_PRODUCT = 200_000
 # A surface that encloses less than this share of what its area could has no volume.
 _NO_VOLUME = 1e-6
 
@@ -126,7 +129,11 @@ class TriangleGauge:
         self._rest = _Rest(inverse, facing, sides)
         self._flat = np.flatnonzero(flat)
         self._double_areas = double_area
-        self._corners = np.ascontiguousarray(triangles.T, dtype=np.intp)
+        self._count = len(triangles)
+        self._tiles = [
+            (tile, np.ascontiguousarray(triangles[tile].T, dtype=np.intp))
+            for tile in _tiles(self._count)
+        ]
         self._typed: dict[str, _Rest] = {}
 
     @cached_property
@@ -160,12 +167,11 @@ class TriangleGauge:
         points = np.ascontiguousarray(posed.T)
         points -= points.mean(axis=1, dtype=np.float64).astype(kind)[:, None]
         arrows = None if normals is None else np.ascontiguousarray(normals.T, dtype=kind)
-        count = self._corners.shape[1]
+        count = self._count
         stretch, area = np.empty((2, count), kind), np.empty(count, kind)
         folded, volume = np.empty(count, dtype=bool), 0.0
         space = np.empty((24, min(_TILE, count)), kind)
-        for tile in _tiles(count):
-            corners = self._corners[:, tile]
+        for tile, corners in self._tiles:
             room = space[:, : corners.shape[1]]
             facing, places, room = room[:3], room[3:12].reshape(3, 3, -1), room[12:]
             np.take(points, corners, axis=1, out=places, mode="clip")
@@ -375,8 +381,9 @@ class Gauge:
         -------
         Measures
         """
-        girth = self._radii(positions, ribbon) / self._rest_radii
-        turns = self._turns(ribbon) if normals is None else None
+        frames = ribbon.frames(self._sections[0])
+        girth = self._radii(positions, frames) / self._rest_radii
+        turns = self._turns(frames[::_SECTIONS]) if normals is None else None
         found = self._triangles.sweep(positions, turns, normals)
         change = found.volume / self._volume if self._volume else 1.0
         speed = np.linalg.norm(ribbon.midline(self.rig.layout.stations, 1), axis=1)
@@ -474,11 +481,17 @@ class Gauge:
         order = np.argsort(self.rig.places[triangles], axis=1, kind="stable")
         return np.take_along_axis(triangles, order[:, 1:2], axis=1)[:, 0].astype(np.intp)
 
-    def _turns(self, ribbon: Ribbon) -> NDArray[np.float32]:
+    def _turns(self, frames: Array) -> NDArray[np.float32]:
         """(4, T) rotation of the skin at each triangle: the dual quaternions' real part."""
-        frames = ribbon.frames(self.rig.layout.stations)
-        real = align_signs(to_dual_quaternions(frames @ self._joint_back))[:, :4]
-        turns = np.ascontiguousarray(real.T, dtype=np.float32) @ self._joint_shares
+        turned = (frames @ self._joint_back)[:, :3, :3]
+        real = align_signs(Rotation.from_matrix(turned).as_quat()[:, [3, 0, 1, 2]])
+        rows, shares = np.ascontiguousarray(real.T, dtype=np.float32), self._joint_shares
+        turns = np.empty((4, shares.shape[1]), dtype=np.float32)
+        # in small products, which stay on one core: calling up others for so little takes longer
+        step = max(1, _SMALL_PRODUCT // rows.size)
+        for start in range(0, shares.shape[1], step):
+            piece = slice(start, start + step)
+            np.matmul(rows, shares[:, piece], out=turns[:, piece])
         return np.take(turns, self._middle_corners, axis=1, mode="clip")
 
     # -- girth -----------------------------------------------------------------------------
@@ -524,15 +537,13 @@ class Gauge:
         counts.data /= np.repeat(total, np.diff(counts.indptr))
         return counts
 
-    def _radii(self, positions: Floats, ribbon: Ribbon) -> Array:
+    def _radii(self, positions: Floats, frames: Array) -> Array:
         """Root mean square distance from the midline, around each station.
 
-        Of a vertex's distance only the part across the body counts, so a skin that leans
-        along the body is not thicker for it.
+        ``frames`` are the ribbon's at the sections. Of a vertex's distance only the part
+        across the body counts, so a skin that leans along the body is not thicker for it.
         """
-        places, nearest = self._sections
-        frames = ribbon.frames(places)
-        kind = positions.dtype
+        nearest, kind = self._sections[1], positions.dtype
         origins = np.take(frames[:, :3, 3].T.astype(kind), nearest, axis=1)
         along = np.take(frames[:, :3, 0].T.astype(kind), nearest, axis=1)
         step = np.subtract(positions.T, origins, out=origins)
@@ -542,4 +553,5 @@ class Gauge:
 
     @cached_property
     def _rest_radii(self) -> Array:
-        return self._radii(self.rig.mesh.positions, self.rig.layout.ribbon)
+        frames = self.rig.layout.ribbon.frames(self._sections[0])
+        return self._radii(self.rig.mesh.positions, frames)

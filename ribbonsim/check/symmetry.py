@@ -77,8 +77,6 @@ def find_plane(mesh: CreatureMesh) -> SymmetryPlane | None:
         None if no plane pairs all vertices.
     """
     used = np.unique(mesh.triangles)
-    if not len(used):
-        return None
     points, first, copies = np.unique(
         mesh.positions[used], axis=0, return_index=True, return_inverse=True
     )
