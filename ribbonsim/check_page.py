@@ -30,7 +30,7 @@ from ribbonsim.limits import Limits
 from ribbonsim.pose import Pose
 from ribbonsim.rig import Method, Rig
 from ribbonsim.targets import TEST_POSES
-from ribbonsim.view.camera import View, telling_view
+from ribbonsim.view.camera import telling_view
 from ribbonsim.view.pictures import STRETCH_SCALE, draw_finding, draw_stretch
 from ribbonsim.view.plots import Plot, plot_curvature, plot_girth, plot_stretch
 from ribbonsim.view.scene import Stage
@@ -177,17 +177,13 @@ def _draw(rig: Rig, report: Report, tell: Progress) -> _Drawn:
                 case = rest
             closeups.append(draw_finding(stage, case, finding))
         stage.resize(POSE_SIZE)
-        view = _usual_view(rig)
         for done, (name, case) in enumerate(report.cases.items(), start=len(closeups)):
             tell("draw", done, total)
-            pictures[name] = draw_stretch(stage, case, view, case.positions)
+            view = telling_view(case.ribbon.midline(np.linspace(0.0, 1.0, 65)))
+            pictures[name] = draw_stretch(stage, case, view, np.asarray(case.positions, float))
             plots[name] = tuple(plot([case], (), report.limits) for plot in _PLOTS.values())
     tell("draw", total, total)
     return _Drawn(tuple(closeups), pictures, plots)
-
-
-def _usual_view(rig: Rig) -> View:
-    return telling_view(rig.layout.ribbon.midline(np.linspace(0.0, 1.0, 65)))
 
 
 def _at_rest(rig: Rig, method: Method) -> Case:

@@ -373,6 +373,131 @@ def check_command(
     click.get_current_context().exit(0 if report.bends_right else 1)
 
 
+@cli.command("compare", short_help="Put layouts of one mesh side by side.")
+@click.argument("mesh", metavar="MESH", type=click.Path(path_type=Path))
+@click.argument(
+    "layout_files", metavar="LAYOUT...", nargs=-1, required=True, type=click.Path(path_type=Path)
+)
+@click.option(
+    "--out",
+    "folder",
+    metavar="DIR",
+    type=click.Path(path_type=Path),
+    help="Write a page with pictures and plots, and all numbers, into this folder.",
+)
+@click.option(
+    "--method",
+    type=click.Choice(list(_METHODS)),
+    default="linear",
+    show_default=True,
+    help="How joints are blended on the skin.",
+)
+@click.option(
+    "--poses",
+    type=PosesType(),
+    metavar="LIST",
+    help="Test poses, such as c_bend,twist=360. All of them if left out.",
+)
+@click.option("--contacts", is_flag=True, help="Look for skin that cuts itself, too.")
+@click.option(
+    "--heat/--no-heat", default=True, help="Draw every pose coloured by stretch, too.  [heat]"
+)
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@click.option("--force", is_flag=True, help="Replace files that are there.")
+def compare_command(
+    mesh: Path,
+    layout_files: tuple[Path, ...],
+    folder: Path | None,
+    method: str,
+    poses: dict[str, float | None] | None,
+    contacts: bool,
+    heat: bool,
+    as_json: bool,
+    force: bool,
+) -> None:
+    """Put two to six layout files of MESH into the same poses and say what sets them apart.
+
+    Test poses are fitted to each layout, so each is asked for the same shape. Limits are those
+    of the first.
+    """
+    import json
+
+    from ribbonsim.check.compare import compare
+    from ribbonsim.layout import Layout
+    from ribbonsim.mesh import load_mesh
+    from ribbonsim.rig import bind
+
+    blended: Method = "dual_quaternion" if method == "dual-quaternion" else "linear"
+    with _progress() as tell:
+        tell("read the mesh", 0, 1)
+        creature = load_mesh(mesh)
+        layouts = [Layout.load(file) for file in layout_files]
+        rigs = []
+        for done, layout in enumerate(layouts):
+            tell("bind the mesh", done, len(layouts))
+            rigs.append(bind(creature, layout))
+        names = _names_of(layout_files)
+        if folder is None:
+            found = compare(rigs, poses, names, blended, contacts=contacts, progress=tell)
+        else:
+            from ribbonsim.compare_page import compare_into_folder
+
+            found = compare_into_folder(
+                rigs,
+                folder,
+                poses,
+                names,
+                mesh_path=str(mesh),
+                method=blended,
+                contacts=contacts,
+                heat=heat,
+                force=force,
+                progress=tell,
+            )
+    if as_json:
+        click.echo(json.dumps(found.to_dict(), indent=2, ensure_ascii=False))
+        return
+    from ribbonsim.check.differences import comparison_text
+
+    click.echo(comparison_text(found.table, found.names, found.differences, found.notes))
+    if folder is not None:
+        click.echo(f"\nOpen {folder / 'index.html'} to see them side by side.")
+
+
+def _names_of(files: Sequence[Path]) -> list[str]:
+    """The files' stems, or the whole paths where stems do not tell them apart."""
+    stems = [file.stem for file in files]
+    names = stems if len(set(stems)) == len(stems) else [str(file) for file in files]
+    for name in names:
+        if names.count(name) > 1:
+            raise RibbonsimError(f"{name} is given twice: give different layout files")
+    return names
+
+
+@cli.command("notebook", short_help="Open the live panel in JupyterLab.")
+@click.argument("mesh", metavar="[MESH]", required=False, type=click.Path(path_type=Path))
+@click.option(
+    "--folder",
+    default=".",
+    show_default="the working folder",
+    metavar="DIR",
+    type=click.Path(path_type=Path),
+    help="Where to work; the notebook is put into its folder notebooks if there is none.",
+)
+@click.option("--port", type=click.IntRange(1, 65535), metavar="N", help="Port of JupyterLab.")
+@click.option("--no-browser", is_flag=True, help="Only print the address.")
+def notebook_command(mesh: Path | None, folder: Path, port: int | None, no_browser: bool) -> None:
+    """Open the live panel in JupyterLab, with MESH, a Wavefront OBJ file, in it.
+
+    Without MESH it opens a demo creature. A notebook that is there already is not replaced.
+    """
+    from ribbonsim.notebook import start_notebook
+
+    code = start_notebook(mesh, folder, port, browser=not no_browser)
+    if code:
+        raise RibbonsimError(f"JupyterLab ended with code {code}: see what it wrote above")
+
+
 def _read_building(building: Mapping[str, Any]) -> BuildOptions | None:
     """Building options as given; None if none was."""
     from ribbonsim.build import BuildOptions

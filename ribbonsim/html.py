@@ -6,7 +6,6 @@ import base64
 import io
 import shlex
 import time
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -139,17 +138,3 @@ def shell_path(path: str) -> str:
     str
     """
     return shlex.quote(f"./{path}" if path.startswith("-") else path)
-
-
-def and_list(words: Sequence[str]) -> str:
-    """Join words as in a sentence.
-
-    Parameters
-    ----------
-    words : sequence of str
-
-    Returns
-    -------
-    str
-    """
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"

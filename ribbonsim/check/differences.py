@@ -10,7 +10,7 @@ Unit = Literal["factor", "change", "share", "count"]
 Better = Literal["high", "low"]
 
 # Differences below this share of the way from right to the limit are not worth a sentence.
-_SMALL = 0.05
+_SMALL = 0.1
 
 _UNITS: dict[str, Unit] = {
     "findings": "count",
@@ -195,6 +195,40 @@ def written(key: str, value: float) -> str:
     return f"{'' if text == '0.0' else sign}{text} %"
 
 
+def comparison_text(
+    rows: Sequence[Row], names: Sequence[str], differences: Sequence[str], notes: Sequence[str]
+) -> str:
+    """A comparison as plain text.
+
+    Parameters
+    ----------
+    rows : sequence of Row
+    names, differences, notes : sequence of str
+
+    Returns
+    -------
+    str
+        Layouts by letter, a table with the best marked ``*`` and the worst ``!``, sentences.
+    """
+    letters = [chr(ord("A") + i) for i in range(len(names))]
+    lines = [f"{letter}  {name}" for letter, name in zip(letters, names, strict=True)]
+    marks = [
+        ["*" if i in row.best else "!" if i in row.worst else " " for i in range(len(names))]
+        for row in rows
+    ]
+    table = [["", *(f"{letter} " for letter in letters), "limit"]]
+    for row, signs in zip(rows, marks, strict=True):
+        cells = [f"{text}{sign}" for text, sign in zip(row.texts, signs, strict=True)]
+        table.append([row.title, *cells, row.limit_text])
+    widths = [max(len(line[k]) for line in table) for k in range(len(table[0]))]
+    lines.append("")
+    for line in table:
+        shown = [line[0].ljust(widths[0])]
+        shown += [cell.rjust(width) for cell, width in zip(line[1:], widths[1:], strict=True)]
+        lines.append("  ".join(shown).rstrip())
+    return "\n".join([*lines, "", "* is best, ! is worst.", "", *notes, *differences])
+
+
 # -- sentences -----------------------------------------------------------------------------------
 
 
@@ -223,7 +257,7 @@ def differences_of(
         sentences.append(_row_sentence(row, labels, costs))
     sentences += _nowhere_better(rows, labels, costs)
     if not told:
-        sentences.append("No measure differs by more than a twentieth of the way to its limit.")
+        sentences.append("No measure differs by more than a tenth of the way to its limit.")
     return [sentence for sentence in sentences if sentence]
 
 
@@ -248,7 +282,7 @@ def _limits(count: int) -> str:
 
 def _row_sentence(row: Row, labels: Sequence[str], costs: _Costs) -> str:
     last = row.worst[0]
-    where = f" ({row.places[last]})" if row.places[last] else ""
+    where = f", {row.places[last]}" if row.places[last] else ""
     against = f"{row.texts[last]} for {_joined([labels[i] for i in row.worst])}{where}"
     first = row.best[0]
     one, many, rest = _LEAST[row.key]
@@ -259,7 +293,9 @@ def _row_sentence(row: Row, labels: Sequence[str], costs: _Costs) -> str:
         return f"{text}."
     between = _second(row, first)
     if between is not None and between not in row.worst:
-        text += f" and {row.texts[between]} for {labels[between]}, the next best"
+        text += (
+            f"{',' if where else ''} and {row.texts[between]} for {labels[between]}, the next best"
+        )
     clauses = []
     rivals = [i for i in range(len(labels)) if i != first]
     if row.limit is not None and row.holds(first) and not any(row.holds(i) for i in rivals):

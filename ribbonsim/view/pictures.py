@@ -333,7 +333,7 @@ def close_view(
     centre, size = points.mean(axis=0), float(np.ptp(points, axis=0).max()) or 1.0
     near, body = (points - centre) / size, (case.positions - centre) / size
     chosen = _thinned(finding.vertices, _FEW)
-    normals = case.rig.deform_normals(case.pose, case.method)[chosen]
+    normals = case.rig.deform_normals(case.pose, case.method)[chosen].astype(float)
     # between the vertices there is skin too
     skin = body[case.rig.mesh.triangles].mean(axis=1)
     skin = skin[_thinned(np.arange(len(skin)), _MANY)]

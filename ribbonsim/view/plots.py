@@ -42,6 +42,7 @@ SMALL = 7.4
 _WIDTH, _HEIGHT = 5.6, 3.05
 _ALONG = 241
 _LONGEST_NAME = 18
+_IN_A_ROW, _ROW = 3, 0.145
 
 
 @dataclass(frozen=True)
@@ -264,20 +265,21 @@ def plot_stretch(
     """
     held = limits or cases[0].rig.layout.limits
     title = f"Stretch of the skin, {cases[0].wish.shown}"
-    figure = Figure(figsize=(_WIDTH, _HEIGHT), layout=None)
-    axes = figure.add_axes((0.105, 0.145, 0.875, 0.68))
+    height = _HEIGHT + _legend_height(len(cases), extra=False)
+    figure = Figure(figsize=(_WIDTH, height), layout=None)
+    axes = figure.add_axes((0.105, 0.44 / height, 0.875, 2.07 / height))
     _title(figure, title)
     pairs = [relative_stretch(case) for case in cases]
     low = min(0.72 * held.squeeze, *(float(small.min()) for _, small in pairs))
     high = max(1.4 * held.stretch, *(float(large.max()) for large, _ in pairs))
     edges = np.geomspace(max(low, 0.05), min(high, 20.0), 61)
-    floor = 1e-3
+    floor = 3e-3
     for k, (case, (large, small)) in enumerate(zip(cases, pairs, strict=True)):
         line = LINES[k]
         for values, kind in ((large, "larger"), (small, "smaller")):
             share = 100.0 * area_shares(case, values, edges)
             styled = LINES[1] if len(cases) == 1 and kind == "smaller" else line
-            _steps(axes, edges, np.maximum(share, floor), styled, filled=len(cases) == 1)
+            _steps(axes, edges, np.maximum(share, floor), styled, floor, len(cases) == 1)
     for limit, words, side in (
         (held.squeeze, f"limit {held.squeeze:g}", "right"),
         (held.stretch, f"limit {held.stretch:g}", "left"),
@@ -300,10 +302,10 @@ def plot_stretch(
     return Plot(figure, title)
 
 
-def _steps(axes: Axes, edges: Array, share: Array, line: Line, filled: bool) -> None:
+def _steps(axes: Axes, edges: Array, share: Array, line: Line, floor: float, filled: bool) -> None:
     x, y = np.repeat(edges, 2)[1:-1], np.repeat(share, 2)
     if filled:
-        axes.fill_between(x, y, 1e-3, color=line.colour, alpha=0.16, linewidth=0.0)
+        axes.fill_between(x, y, floor, color=line.colour, alpha=0.16, linewidth=0.0)
     axes.plot(x, y, color=line.colour, linewidth=1.5, **_dashes(line.dashes))
 
 
@@ -414,9 +416,10 @@ def _along_the_body(cases: Sequence[Case], names: Sequence[str], title: str) -> 
     many = len(cases) > 1
     rows = len(cases) if many else 1
     below = 0.16 + 0.15 * rows if many else 0.52
-    height = _HEIGHT + (0.15 * (rows - 2) if many else 0.0)
+    above = _legend_height(rows, extra=True)
+    height = _HEIGHT + (0.15 * (rows - 2) if many else 0.0) + above
     figure = Figure(figsize=(_WIDTH, height), layout=None)
-    left, right, top = 0.105, 0.98, 1.0 - 0.50 / height
+    left, right, top = 0.105, 0.98, 1.0 - (0.50 + above) / height
     base = (below + 0.06) / height
     axes = figure.add_axes((left, base, right - left, top - base))
     strip = figure.add_axes((left, 0.02, right - left, below / height - 0.02))
@@ -472,24 +475,39 @@ def _frame(axes: Axes, low: float, high: float) -> None:
 def _legend(
     figure: Figure, names: Sequence[str], extra: Sequence[tuple[str, str, tuple]], count: int
 ) -> None:
-    """Line styles in one row under the title."""
+    """Line styles under the title: layouts in rows of three, then what they are held against."""
+    many = count > 1
     shown = list(names[:count]) if names else ["posed"] * count
-    handles = [
-        Line2D([], [], color=line.colour, linewidth=1.7, marker=line.marker if count > 1 else None,
+    lines = [
+        Line2D([], [], color=line.colour, linewidth=1.7, marker=line.marker if many else None,
                markersize=3.4, label=_short(name), **_dashes(line.dashes))
         for line, name in zip(LINES, shown, strict=False)
     ]  # fmt: skip
-    handles += [
+    others = [
         Line2D([], [], color=colour, linewidth=1.3, label=label, **_dashes(dashes))
         for label, colour, dashes in extra
     ]
-    legend = figure.legend(
-        handles=handles, loc="upper left", ncols=len(handles), frameon=False, fontsize=SMALL,
-        labelcolor=SOFT, bbox_to_anchor=(0.005, 1.0 - 0.235 / figure.get_figheight()),
-        handlelength=2.9, columnspacing=1.3, handletextpad=0.5, borderaxespad=0.0, borderpad=0.3,
-    )  # fmt: skip
-    for text in legend.get_texts():
-        text.set_parse_math(False)
+    rows = [lines[k : k + _IN_A_ROW] for k in range(0, len(lines), _IN_A_ROW)] + [others]
+    if not many:
+        rows = [lines + others]
+    height = figure.get_figheight()
+    for k, handles in enumerate(row for row in rows if row):
+        legend = figure.legend(
+            handles=handles, loc="upper left", ncols=len(handles), frameon=False, fontsize=SMALL,
+            labelcolor=SOFT, bbox_to_anchor=(0.005, 1.0 - (0.235 + _ROW * k) / height),
+            handlelength=2.9, columnspacing=1.3, handletextpad=0.5, borderaxespad=0.0,
+            borderpad=0.3,
+        )  # fmt: skip
+        figure.add_artist(legend)
+        for text in legend.get_texts():
+            text.set_parse_math(False)
+
+
+def _legend_height(count: int, extra: bool) -> float:
+    """Inches that the legend takes beyond its first row."""
+    if count < 2:
+        return 0.0
+    return _ROW * (-(-count // _IN_A_ROW) - 1 + extra)
 
 
 def _layout_rows(strip: Axes, cases: Sequence[Case]) -> None:

@@ -1,0 +1,349 @@
+"""A comparison as a folder: one page that needs nothing beside it, pictures, and the numbers."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from markupsafe import Markup
+from numpy.typing import NDArray
+
+from ribbonsim.bundle import Bundle, file_names
+from ribbonsim.check.cases import Case, PoseList, wishes
+from ribbonsim.check.compare import LETTERS, Comparison, compare
+from ribbonsim.check.differences import Row, written
+from ribbonsim.html import (
+    METHOD_WORDS,
+    Embedded,
+    embed,
+    encode_png,
+    page_environment,
+    shell_path,
+    signed_percent,
+)
+from ribbonsim.rig import Method, Rig
+from ribbonsim.targets import TEST_POSES
+from ribbonsim.view.camera import telling_view
+from ribbonsim.view.pictures import STRETCH_SCALE, draw_shape, draw_stretch
+from ribbonsim.view.plots import Plot, plot_curvature, plot_girth, plot_stretch
+from ribbonsim.view.scene import Stage
+
+Bytes = NDArray[np.uint8]
+Progress = Callable[[str, int, int], None]
+
+PICTURE_SIZE = (560, 420)
+_PLOTS = {"girth": plot_girth, "curvature": plot_curvature, "stretch": plot_stretch}
+
+
+@dataclass(frozen=True)
+class _Layout:
+    letter: str
+    name: str
+    stations: str
+    controls: str
+    right: bool
+    broken: str
+
+
+@dataclass(frozen=True)
+class _Cell:
+    text: str
+    place: str
+    rank: str
+    over: bool
+
+
+@dataclass(frozen=True)
+class _TableRow:
+    title: str
+    where: str
+    limit: str
+    cells: tuple[_Cell, ...]
+
+
+@dataclass(frozen=True)
+class _GridPose:
+    name: str
+    words: str
+    pictures: tuple[Embedded, ...]
+    captions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Grid:
+    title: str
+    words: str
+    scaled: bool
+    poses: tuple[_GridPose, ...]
+
+
+@dataclass(frozen=True)
+class _PlotSection:
+    name: str
+    words: str
+    plots: tuple[tuple[Markup, str], ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Drawn:
+    """Pictures by kind, pose and layout; plots by pose."""
+
+    shapes: Mapping[str, tuple[Bytes, ...]]
+    heats: Mapping[str, tuple[Bytes, ...]]
+    plots: Mapping[str, tuple[Plot, ...]]
+
+
+def compare_into_folder(
+    rigs: Sequence[Rig],
+    folder: str | os.PathLike[str],
+    poses: PoseList = None,
+    names: Sequence[str] | None = None,
+    *,
+    mesh_path: str = "",
+    method: Method = "linear",
+    contacts: bool = False,
+    heat: bool = True,
+    force: bool = False,
+    progress: Progress | None = None,
+) -> Comparison:
+    """Compare layouts and write page, pictures and numbers into a folder.
+
+    Parameters
+    ----------
+    rigs : sequence of Rig
+        Two to six, of one mesh.
+    folder : path
+        Made if it is not there.
+    poses, names, method, contacts
+        As for :func:`ribbonsim.compare`.
+    mesh_path : str
+        As the user gave it, for the commands that the page suggests.
+    heat : bool
+        Draw every pose a second time, coloured by stretch.
+    force : bool
+        Replace files that are there.
+    progress : callable, optional
+        Called as ``progress(stage, done, total)``; raise in it to stop. Nothing is then
+        written.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    RibbonsimError
+        If the rigs cannot be compared, a pose is unknown, a file is in the way, or nothing
+        can be drawn or written.
+    """
+    tell = progress or (lambda *_: None)
+    asked = [wish.name for wish in wishes(poses)]
+    named = _files(asked, len(rigs), heat)
+    with Bundle(folder, force) as bundle:
+        bundle.claim(["index.html", "comparison.json", *named.values()])
+        found = compare(rigs, poses, names, method, contacts=contacts, progress=progress)
+        drawn = _draw(found, heat, tell)
+        tell("write", 0, 1)
+        files: dict[str, str | bytes] = {}
+        for kind, pictures in (("pose", drawn.shapes), ("heat", drawn.heats)):
+            for pose, row in pictures.items():
+                for letter, picture in zip(found.letters, row, strict=True):
+                    files[named[f"{kind}_{pose}_{letter}"]] = encode_png(picture)
+        for pose, plots in drawn.plots.items():
+            for kind, plot in zip(_PLOTS, plots, strict=True):
+                files[named[f"{kind}_{pose}"]] = encode_png(plot.picture())
+        files["comparison.json"] = json.dumps(found.to_dict(), indent=2, ensure_ascii=False)
+        files["index.html"] = render_comparison(found, drawn, mesh_path)
+        bundle.write(files)
+        tell("write", 1, 1)
+    return found
+
+
+def _files(poses: Sequence[str], layouts: int, heat: bool) -> dict[str, str]:
+    kinds = ("pose", "heat") if heat else ("pose",)
+    keys = [
+        f"{kind}_{pose}_{letter}"
+        for pose in poses
+        for kind in kinds
+        for letter in LETTERS[:layouts]
+    ]
+    keys += [f"{kind}_{pose}" for pose in poses for kind in _PLOTS]
+    return dict(zip(keys, file_names(keys), strict=True))
+
+
+def _draw(found: Comparison, heat: bool, tell: Progress) -> _Drawn:
+    """Draw every pose of every layout; one camera serves all layouts of a pose."""
+    shapes: dict[str, tuple[Bytes, ...]] = {}
+    heats: dict[str, tuple[Bytes, ...]] = {}
+    plots: dict[str, tuple[Plot, ...]] = {}
+    with Stage(found.rigs[0].mesh, PICTURE_SIZE) as stage:
+        for done, pose in enumerate(found.poses):
+            tell("draw", done, len(found.poses))
+            cases = [report.cases[pose] for report in found.reports]
+            points = np.vstack([case.positions for case in cases])
+            view = telling_view(cases[0].ribbon.midline(np.linspace(0.0, 1.0, 65)))
+            shapes[pose] = tuple(draw_shape(stage, case, view, points) for case in cases)
+            if heat:
+                heats[pose] = tuple(draw_stretch(stage, case, view, points) for case in cases)
+            plots[pose] = _plot(found, cases)
+    tell("draw", len(found.poses), len(found.poses))
+    return _Drawn(shapes, heats, plots)
+
+
+def _plot(found: Comparison, cases: Sequence[Case]) -> tuple[Plot, ...]:
+    names = [
+        letter if letter == name else f"{letter} {name}"
+        for letter, name in zip(found.letters, found.names, strict=True)
+    ]
+    return tuple(plot(cases, names, found.limits) for plot in _PLOTS.values())
+
+
+# -- the page ------------------------------------------------------------------------------------
+
+
+def render_comparison(found: Comparison, drawn: _Drawn, mesh_path: str) -> str:
+    """Render the page of a comparison.
+
+    Parameters
+    ----------
+    found : Comparison
+    drawn : pictures and plots
+    mesh_path : str
+        For the commands that the page suggests.
+
+    Returns
+    -------
+    str
+        HTML that asks for nothing outside itself.
+    """
+    return (
+        page_environment()
+        .get_template("compare.html")
+        .render(
+            name=found.mesh,
+            mesh=found.rigs[0].mesh,
+            layouts=[_layout(found, i) for i in range(len(found.rigs))],
+            poses=found.poses,
+            notes=found.notes,
+            differences=found.differences,
+            rows=[_table_row(row) for row in found.table],
+            grids=_grids(found, drawn),
+            scale=STRETCH_SCALE,
+            plots=[
+                _PlotSection(
+                    _plain(pose),
+                    _describe(pose),
+                    tuple((Markup(plot.svg()), plot.title) for plot in drawn.plots[pose]),
+                )
+                for pose in found.poses
+            ],
+            telling=_plain(_telling_pose(found)),
+            method=METHOD_WORDS[found.method],
+            commands=_commands(mesh_path),
+        )
+    )
+
+
+def _telling_pose(found: Comparison) -> str:
+    """The pose in which most of the worst figures stand."""
+    where = [row.places[i] for row in found.table for i in row.worst]
+    return max(
+        found.poses, key=lambda pose: sum(w.startswith(f"in {_plain(pose)} at") for w in where)
+    )
+
+
+def _layout(found: Comparison, i: int) -> _Layout:
+    layout, report = found.rigs[i].layout, found.reports[i]
+    stands = ", ".join(str(control.station) for control in layout.controls)
+    count, broken = len(layout.controls), len(report.findings)
+    return _Layout(
+        found.letters[i],
+        "" if found.names[i] == found.letters[i] else found.names[i],
+        f"{len(layout.stations)} stations",
+        f"{count} {'control at station' if count == 1 else 'controls at stations'} {stands}",
+        report.bends_right,
+        f"{broken} {'limit' if broken == 1 else 'limits'} broken",
+    )
+
+
+def _table_row(row: Row) -> _TableRow:
+    cells = [
+        _Cell(
+            text,
+            place.removeprefix("in "),
+            "best" if i in row.best else "worst" if i in row.worst else "",
+            not row.holds(i),
+        )
+        for i, (text, place) in enumerate(zip(row.texts, row.places, strict=True))
+    ]
+    where = "more is better" if row.better == "high" else ""
+    return _TableRow(row.title, where, row.limit_text, tuple(cells))
+
+
+def _grids(found: Comparison, drawn: _Drawn) -> list[_Grid]:
+    shapes = _Grid(
+        "Pose by pose",
+        "Each pose is seen by the same camera in every layout. Under it stand the smallest girth "
+        "over what it should be, the change of volume and the shape error.",
+        False,
+        tuple(_grid_pose(found, pose, drawn.shapes[pose]) for pose in found.poses),
+    )
+    if not drawn.heats:
+        return [shapes]
+    heats = _Grid(
+        "Stretch of the skin",
+        "The same colours mean the same stretch in all pictures, over what the pose itself "
+        "asks for.",
+        True,
+        tuple(_grid_pose(found, pose, drawn.heats[pose], heat=True) for pose in found.poses),
+    )
+    return [shapes, heats]
+
+
+def _grid_pose(
+    found: Comparison, pose: str, pictures: Sequence[Bytes], heat: bool = False
+) -> _GridPose:
+    captions = []
+    for i in range(len(found.rigs)):
+        if heat:
+            low, high = (_shown(found, kind, pose, i) for kind in ("squeeze", "stretch"))
+            words = f"from {low} to {high}"
+        else:
+            volume = signed_percent(found.number("volume", pose, i) or 0.0)
+            error = _shown(found, "shape", pose, i)
+            words = f"girth {_shown(found, 'pinch', pose, i)}, volume {volume}"
+            words += f", shape {error}" if error else ""
+        captions.append(words.replace(" %", "\N{NO-BREAK SPACE}%"))
+    return _GridPose(
+        _plain(pose), _describe(pose), tuple(embed(each) for each in pictures), tuple(captions)
+    )
+
+
+def _shown(found: Comparison, kind: str, pose: str, i: int) -> str:
+    value = found.number(kind, pose, i)  # type: ignore[arg-type]
+    return "" if value is None else written(kind, value)
+
+
+def _describe(pose: str) -> str:
+    return TEST_POSES[pose].describes if pose in TEST_POSES else "a pose of controls, carried over"
+
+
+def _plain(name: str) -> str:
+    return name.replace("_", " ")
+
+
+def _commands(mesh_path: str) -> list[tuple[str, str]]:
+    mesh = shell_path(mesh_path or "creature.obj")
+    return [
+        (
+            "See what to try for the layout that you like best.",
+            f"ribbonsim check {mesh} --layout best.toml --out checked",
+        ),
+        (
+            "Compare again in single poses, with amounts of your own.",
+            f"ribbonsim compare {mesh} a.toml b.toml --poses curl=360,twist=270 --out compared",
+        ),
+    ]
