@@ -42,6 +42,7 @@ SMALL = 7.4
 _WIDTH, _HEIGHT = 5.6, 3.05
 _ALONG = 241
 _LONGEST_NAME = 18
+_JOINS = 'stroke-linejoin="round" stroke-linecap="butt"'
 _IN_A_ROW, _ROW = 3, 0.145
 
 
@@ -141,6 +142,8 @@ def _fit_for_a_page(text: str) -> str:
     body = text[text.index("<svg") :]
     head, _, rest = body.partition(">")
     box = re.search(r'viewBox="[^"]*"', head)
+    # its style would hold for the whole page; what it says stands on the element below
+    rest = re.sub(r"\s*<style.*?</style>", "", rest, flags=re.DOTALL)
     rest = re.sub(r"\s*<metadata>.*?</metadata>", "", rest, flags=re.DOTALL)
     rest = re.sub(r'<g id="[^"]*"', "<g", rest)
     rest = re.sub(r"<!--.*?-->", "", rest, flags=re.DOTALL)
@@ -148,7 +151,7 @@ def _fit_for_a_page(text: str) -> str:
     rest = re.sub(r"'DejaVu Sans'(?:, [^;\"]*)?sans-serif", "sans-serif", rest)
     for colour, name in _STYLED.items():
         rest = re.sub(rf"(?<=: ){colour}", f"var(--{name}, {colour})", rest)
-    return f'<svg {box.group() if box else ""} role="img" class="plot">{rest}'.strip()
+    return f'<svg {box.group() if box else ""} role="img" class="plot" {_JOINS}>{rest}'.strip()
 
 
 @contextmanager
@@ -267,7 +270,7 @@ def plot_stretch(
     title = f"Stretch of the skin, {cases[0].wish.shown}"
     height = _HEIGHT + _legend_height(len(cases), extra=False)
     figure = Figure(figsize=(_WIDTH, height), layout=None)
-    axes = figure.add_axes((0.105, 0.44 / height, 0.875, 2.07 / height))
+    axes = figure.add_axes((0.13, 0.44 / height, 0.85, 2.07 / height))
     _title(figure, title)
     pairs = [relative_stretch(case) for case in cases]
     low = min(0.72 * held.squeeze, *(float(small.min()) for _, small in pairs))
@@ -279,27 +282,31 @@ def plot_stretch(
         for values, kind in ((large, "larger"), (small, "smaller")):
             share = 100.0 * area_shares(case, values, edges)
             styled = LINES[1] if len(cases) == 1 and kind == "smaller" else line
-            _steps(axes, edges, np.maximum(share, floor), styled, floor, len(cases) == 1)
-    for limit, words, side in (
-        (held.squeeze, f"limit {held.squeeze:g}", "right"),
-        (held.stretch, f"limit {held.stretch:g}", "left"),
-    ):
-        axes.axvline(limit, color=LIMIT, linewidth=1.1, dashes=(2.0, 2.0))
-        axes.annotate(
-            words,
-            (limit, 1.0),
-            (-3 if side == "right" else 3, -4),
-            xycoords=("data", "axes fraction"),
-            textcoords="offset points",
-            fontsize=SMALL,
-            color=LIMIT,
-            ha=side,
-            va="top",
-        )
+            _steps(axes, edges, np.maximum(share, 0.5 * floor), styled, floor, len(cases) == 1)
+    for limit in (held.squeeze, held.stretch):
+        if edges[0] < limit < edges[-1]:
+            share = np.log(limit / edges[0]) / np.log(edges[-1] / edges[0])
+            _mark_limit(axes, limit, float(share))
     _log_axes(axes, edges, floor)
     extra = [] if len(cases) > 1 else [("smaller stretch", LINES[1].colour, LINES[1].dashes)]
     _legend(figure, names or ("larger stretch",), extra, len(cases))
     return Plot(figure, title)
+
+
+def _mark_limit(axes: Axes, limit: float, share: float) -> None:
+    """A line across the plot, its number on the side where there is room."""
+    axes.axvline(limit, color=LIMIT, linewidth=1.1, dashes=(2.0, 2.0))
+    axes.annotate(
+        f"limit {limit:g}",
+        (limit, 1.0),
+        (3 if share < 0.5 else -3, -4),
+        xycoords=("data", "axes fraction"),
+        textcoords="offset points",
+        fontsize=SMALL,
+        color=LIMIT,
+        ha="left" if share < 0.5 else "right",
+        va="top",
+    )
 
 
 def _steps(axes: Axes, edges: Array, share: Array, line: Line, floor: float, filled: bool) -> None:
