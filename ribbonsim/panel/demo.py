@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+_FIRST = "lampeel"
+
 
 def demo_meshes(start: Path | None = None) -> dict[str, Path]:
-    """Find the demo creatures: the folder ``meshes`` here, above, or beside the package.
+    """Find the demo creatures: in a folder ``meshes`` here or above, else the package's own.
 
     Parameters
     ----------
@@ -16,13 +18,13 @@ def demo_meshes(start: Path | None = None) -> dict[str, Path]:
     Returns
     -------
     dict of str to Path
-        OBJ files by name; empty if the folder is not there.
+        OBJ files by name; empty if there is none.
     """
     here = (start or Path.cwd()).resolve()
-    for folder in (here, *here.parents, Path(__file__).resolve().parents[2]):
-        found = sorted((folder / "meshes").glob("*.obj"))
+    package = Path(__file__).resolve().parents[1]
+    # beside the package in a checkout, inside it once installed
+    for folder in (here, *here.parents, package, package.parent):
+        found = sorted((folder / "meshes").glob("*.obj"), key=lambda p: (p.stem != _FIRST, p.stem))
         if found:
-            named = {path.stem: path for path in found}
-            first = [name for name in ("lampeel",) if name in named]
-            return {name: named[name] for name in [*first, *(n for n in named if n not in first)]}
+            return {path.stem: path for path in found}
     return {}

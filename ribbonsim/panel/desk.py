@@ -3,28 +3,52 @@
 from __future__ import annotations
 
 import html
+import io
+import logging
 import threading
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 
 import ipywidgets as widgets
+from PIL import Image
 
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.panel.model import PanelModel
 from ribbonsim.panel.viewer import Frame, Viewer
+from ribbonsim.view.look import BACKGROUND_TOP
+
+_LOG = logging.getLogger(__name__)
+
+_PATIENCE = 0.4
+_TICK = 0.5
 
 
 class Desk:
-    """Model and viewer with the message line and the picture that all sections use."""
+    """Model and viewer with the message line and the picture that all sections use.
+
+    Parameters
+    ----------
+    size : (width, height)
+        Of the picture, in pixels.
+    """
 
     def __init__(self, size: tuple[int, int]) -> None:
         self.model = PanelModel()
-        self.picture = widgets.Image(format="jpeg", width=size[0], height=size[1])
+        self.picture = widgets.Image(
+            value=_empty_picture(), format="jpeg", width=size[0], height=size[1]
+        )
         self.picture.add_class("rs-picture")
         self.readout = widgets.HTML()
         self.message = widgets.HTML()
+        self.message.add_class("rs-message")
         self.viewer = Viewer(self.model, self._show_frame, self.complain, size)
         self._lock = threading.RLock()
         self._refreshers: list[Callable[[], None]] = []
+        # makes the browser count the places where the picture is seen
+        self.picture._view_count = 0
+        self.picture.observe(self._seen, "_view_count")
+        self.say("")
 
     def on_change(self, refresh: Callable[[], None]) -> None:
         """Call back after every change of the model.
@@ -35,7 +59,7 @@ class Desk:
         """
         self._refreshers.append(refresh)
 
-    def act(self, change: Callable[[], object], says: str = "") -> bool:
+    def act(self, change: Callable[[], object], says: str = "", doing: str = "") -> bool:
         """Make a change; what goes wrong is said in a sentence and changes nothing.
 
         Parameters
@@ -43,6 +67,8 @@ class Desk:
         change : callable
         says : str
             Shown when it has worked.
+        doing : str
+            Shown, with the seconds, if it takes a while.
 
         Returns
         -------
@@ -51,15 +77,50 @@ class Desk:
         """
         with self._lock:
             try:
-                change()
+                with self._telling(doing):
+                    change()
             except RibbonsimError as error:
                 self.complain(str(error))
+                self.refresh()
+                return False
+            except Exception as error:  # a defect: the work on the page must outlive it
+                _LOG.debug("a change of the panel failed", exc_info=True)
+                kind = type(error).__name__
+                self.complain(f"this could not be done ({kind}: {error}); nothing was changed")
                 self.refresh()
                 return False
             self.say(says)
             self.refresh()
             self.viewer.ask()
             return True
+
+    @contextmanager
+    def holding(self) -> Iterator[None]:
+        """Keep other threads from changing anything meanwhile."""
+        with self._lock:
+            yield
+
+    @contextmanager
+    def _telling(self, doing: str) -> Iterator[None]:
+        """Say what goes on and for how long, once it takes longer than a blink."""
+        if not doing:
+            yield
+            return
+        begin, done = time.monotonic(), threading.Event()
+
+        def tell() -> None:
+            wait = _PATIENCE
+            while not done.wait(wait):
+                self.say(f"{doing} … {time.monotonic() - begin:.1f} s")
+                wait = _TICK
+
+        teller = threading.Thread(target=tell, name="ribbonsim-progress", daemon=True)
+        teller.start()
+        try:
+            yield
+        finally:
+            done.set()
+            teller.join()
 
     def refresh(self) -> None:
         """Let every section show the model as it is."""
@@ -74,7 +135,9 @@ class Desk:
         text : str
             Nothing clears the line.
         """
-        self._put(f'<div class="rs-says" role="status">{html.escape(text)}</div>' if text else "")
+        # the line keeps its height when it is empty, so that nothing below it jumps
+        shown = html.escape(text) if text else "&nbsp;"
+        self._put(f'<div class="rs-says" role="status">{shown}</div>')
 
     def complain(self, text: str) -> None:
         """Show what went wrong.
@@ -83,23 +146,44 @@ class Desk:
         ----------
         text : str
         """
-        self._put(f'<div class="rs-says rs-wrong" role="alert">{html.escape(text)}</div>')
+        sentence = text if text.endswith(".") else f"{text}."
+        self._put(f'<div class="rs-says rs-wrong" role="alert">{html.escape(sentence)}</div>')
 
     def _put(self, text: str) -> None:
         if self.message.value != text:
             self.message.value = text
 
+    def _seen(self, change: dict[str, int]) -> None:
+        """Free the drawing context while nobody looks, such as after a cell was run again."""
+        if change["new"] == 0:
+            self.viewer.rest()
+        elif change["old"] == 0:
+            self.viewer.ask()
+
     def _show_frame(self, frame: Frame) -> None:
         told = frame.readout
         # one message for the picture and one for the words, only when the words differ
         self.picture.value = frame.jpeg
-        words = (
-            f"<div class='rs-readout'>"
-            f"<div><span>largest stretch</span> <b>{told.stretch:.2f}</b></div>"
-            f"<div><span>lowest girth</span> <b>{told.girth:.2f}</b>"
-            f" <span>at station {told.station}</span></div>"
-            f"<div><span>volume</span> <b>{100.0 * (told.volume - 1.0):+.1f} %</b></div>"
-            f"<div><span>picture</span> <b>{1e3 * frame.seconds:.0f} ms</b></div></div>"
+        if frame.fine:
+            return
+        where = f"at station {told.station}" if told.girth < 0.995 else ""
+        cells = (
+            ("largest stretch", f"{told.stretch:.2f}", ""),
+            ("lowest girth", f"{told.girth:.2f}", where),
+            ("volume", f"{100.0 * (told.volume - 1.0):+.1f} %", ""),
+            ("one update", f"{1e3 * frame.seconds:.0f} ms", ""),
         )
-        if not frame.fine and self.readout.value != words:
+        words = "".join(
+            f"<div><span>{name}</span> <b>{value}</b> <span>{more}</span></div>"
+            for name, value, more in cells
+        )
+        words = f"<div class='rs-readout'>{words}</div>"
+        if self.readout.value != words:
             self.readout.value = words
+
+
+def _empty_picture() -> bytes:
+    """What stands in the picture's place until the first one is drawn: the ground alone."""
+    stream = io.BytesIO()
+    Image.new("RGB", (90, 60), BACKGROUND_TOP).save(stream, "JPEG")
+    return stream.getvalue()

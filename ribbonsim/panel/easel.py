@@ -8,24 +8,33 @@ is never a queue of stale frames.
 
 from __future__ import annotations
 
+import logging
 import threading
-from collections import OrderedDict
-from collections.abc import Callable
-from typing import Any
+import time
+from collections.abc import Callable, Hashable
 
 Wish = Callable[[], None]
 
+_LOG = logging.getLogger(__name__)
+
 
 class Easel:
-    """Draws wishes one after the other on a thread of its own, the latest of each owner."""
+    """Draws wishes one after the other on a thread of its own, the latest of each owner.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    clock : callable
+        Seconds, rising.
+    """
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
         self._ready = threading.Condition()
-        self._wishes: OrderedDict[Any, Wish] = OrderedDict()
+        self._wishes: dict[Hashable, tuple[float, Wish]] = {}
         self._thread: threading.Thread | None = None
         self._busy = False
 
-    def ask(self, owner: Any, wish: Wish) -> None:
+    def ask(self, owner: Hashable, wish: Wish) -> None:
         """Leave a wish; one of the same owner that waits still is dropped.
 
         Parameters
@@ -35,18 +44,36 @@ class Easel:
             Called on the drawing thread; it handles its own errors.
         """
         with self._ready:
-            self._wishes[owner] = wish
-            if self._thread is None or not self._thread.is_alive():
-                self._thread = threading.Thread(
-                    target=self._draw, name="ribbonsim-easel", daemon=True
-                )
-                self._thread.start()
-            self._ready.notify()
+            self._leave(owner, wish, 0.0)
 
-    def busy(self) -> bool:
-        """Whether anybody waits for a picture."""
+    def ask_later(self, owner: Hashable, wish: Wish, wait: float) -> None:
+        """Leave a wish for when an owner has not asked for anything else in a while.
+
+        Parameters
+        ----------
+        owner : hashable
+        wish : callable
+        wait : float
+            Seconds. A wish of the same owner that is there already, or comes meanwhile,
+            takes the place of this one.
+        """
         with self._ready:
-            return bool(self._wishes)
+            if owner not in self._wishes:
+                self._leave(owner, wish, wait)
+
+    def waits(self, owner: Hashable) -> bool:
+        """Whether an owner has a wish that is not drawn yet.
+
+        Parameters
+        ----------
+        owner : hashable
+
+        Returns
+        -------
+        bool
+        """
+        with self._ready:
+            return owner in self._wishes
 
     def settle(self, timeout: float = 30.0) -> bool:
         """Wait until nothing is left to draw.
@@ -64,14 +91,35 @@ class Easel:
         with self._ready:
             return self._ready.wait_for(lambda: not self._wishes and not self._busy, timeout)
 
+    def _leave(self, owner: Hashable, wish: Wish, wait: float) -> None:
+        self._wishes[owner] = (self._clock() + wait, wish)
+        if self._thread is None or not self._thread.is_alive():
+            self._thread = threading.Thread(target=self._draw, name="ribbonsim-easel", daemon=True)
+            self._thread.start()
+        self._ready.notify_all()
+
+    def _next(self) -> Wish:
+        """Wait for the wish whose turn it is; called with the lock held."""
+        while True:
+            if not self._wishes:
+                self._ready.wait()
+                continue
+            owner, (due, wish) = min(self._wishes.items(), key=lambda item: item[1][0])
+            left = due - self._clock()
+            if left <= 0.0:
+                del self._wishes[owner]
+                return wish
+            self._ready.wait(left)
+
     def _draw(self) -> None:
         while True:
             with self._ready:
-                self._ready.wait_for(lambda: bool(self._wishes))
-                _, wish = self._wishes.popitem(last=False)
+                wish = self._next()
                 self._busy = True
             try:
                 wish()
+            except Exception:  # one panel's defect must not take the picture from the others
+                _LOG.debug("a wish failed", exc_info=True)
             finally:
                 with self._ready:
                     self._busy = False

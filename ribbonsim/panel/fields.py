@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import ipywidgets as widgets
+from ipyevents import Event
 
-LABEL_WIDTH = "104px"
-NUMBER_WIDTH = "78px"
+LABEL_WIDTH = "100px"
+NUMBER_WIDTH = "76px"
+END_WIDTH = "56px"
 
 
 class QuantityRow(widgets.HBox):
-    """A quantity with a slider and a number box that go together, and a button to its rest.
+    """A quantity with a slider, a number box, and two ways back to rest.
+
+    The button at the end and a double-click on label or slider put it to rest. The slider
+    stands on whole steps; the number box takes any value in the range.
 
     Parameters
     ----------
@@ -24,6 +30,8 @@ class QuantityRow(widgets.HBox):
         Called with each new value that comes from the user.
     live : bool
         Whether it is called during a drag or when the drag ends.
+    end : Button, optional
+        What stands at the end instead of the way back to rest.
     """
 
     def __init__(
@@ -36,8 +44,10 @@ class QuantityRow(widgets.HBox):
         rest: float,
         changed: Callable[[float], None],
         live: bool = True,
+        end: widgets.Button | None = None,
     ) -> None:
         self.rest = rest
+        self._label = label
         self._changed = changed
         self._quiet = False
         self._known = rest
@@ -48,29 +58,32 @@ class QuantityRow(widgets.HBox):
             step=step,
             readout=False,
             continuous_update=live,
-            layout=widgets.Layout(flex="1 1 auto", width="auto", min_width="90px"),
+            layout=widgets.Layout(flex="1 1 auto", width="auto", min_width="80px"),
         )
         self.number = widgets.BoundedFloatText(
             value=rest, min=low, max=high, step=step, layout=widgets.Layout(width=NUMBER_WIDTH)
         )
-        self.back = widgets.Button(
-            description="0" if rest == 0 else f"{rest:g}",
-            tooltip=f"{label} back to {rest:g}",
-            layout=widgets.Layout(width="34px"),
-        )
+        self.back = widgets.Button()
         self.back.add_class("rs-back")
+        self._name_rest()
         title = widgets.Label(label, tooltip=tip, layout=widgets.Layout(width=LABEL_WIDTH))
-        # joined in the browser, so that the box follows a drag without asking the kernel
-        widgets.jslink((self.slider, "value"), (self.number, "value"))
-        self.slider.observe(self._moved, "value")
+        grip = widgets.HBox([title, self.slider], layout=widgets.Layout(flex="1 1 auto"))
+        grip.add_class("rs-grip")
+        self._events = Event(source=grip, watched_events=["dblclick"])
+        self._events.on_dom_event(lambda _: self._to_rest())
+        self.slider.observe(self._slid, "value")
+        self.number.observe(self._typed, "value")
         self.back.on_click(lambda _: self._to_rest())
-        super().__init__([title, self.slider, self.number, self.back])
+        last = self.back if end is None else end
+        last.layout.width = END_WIDTH
+        last.add_class("rs-end")
+        super().__init__([grip, self.number, last])
         self.add_class("rs-row")
 
     @property
     def value(self) -> float:
         """The value as it stands."""
-        return float(self.slider.value)
+        return self._known
 
     def tell(self, value: float) -> None:
         """Show a value without calling back.
@@ -79,16 +92,14 @@ class QuantityRow(widgets.HBox):
         ----------
         value : float
         """
-        self._quiet = True
         self._known = value
+        self._quiet = True
         try:
-            # a pose that was loaded may lie outside the usual range
-            for part in (self.slider, self.number):
-                if value < part.min:
-                    part.min = value
-                if value > part.max:
-                    part.max = value
-                part.value = value
+            for part, shown in ((self.slider, value), (self.number, self._short(value))):
+                # a pose that was loaded may lie outside the usual range
+                part.min, part.max = min(part.min, shown), max(part.max, shown)
+                if abs(part.value - shown) > 1e-9 * (part.max - part.min):
+                    part.value = shown
         finally:
             self._quiet = False
 
@@ -107,16 +118,36 @@ class QuantityRow(widgets.HBox):
                 with part.hold_trait_notifications():
                     part.min, part.max, part.step = low, high, step
                     part.value = min(max(part.value, low), high)
-            self.back.description = f"{rest:g}"
+            self._name_rest()
         finally:
             self._quiet = False
 
-    def _moved(self, change: dict[str, float]) -> None:
-        # the browser puts a value that it was told on the slider's nearest step and reports
-        # that: it is no wish of the user's
-        echo = abs(change["new"] - self._known) <= 0.501 * self.slider.step
-        if not self._quiet and not echo:
-            self._known = change["new"]
+    def _name_rest(self) -> None:
+        self.back.description = f"{self.rest:.2g}"
+        self.back.tooltip = f"{self._label} back to {self._short(self.rest):g}"
+
+    def _short(self, value: float) -> float:
+        """The value to two digits more than the step has."""
+        return round(value, max(0, 2 - math.floor(math.log10(self.slider.step))))
+
+    def _slid(self, change: dict[str, float]) -> None:
+        if self._quiet or self._is_echo(change["new"]):
+            return
+        self.tell(change["new"])
+        self._changed(change["new"])
+
+    def _is_echo(self, value: float) -> bool:
+        """Whether the browser says of a value that was told where the slider puts it.
+
+        It moves each value to the nearest step and reports that: no wish of the user's.
+        """
+        steps = math.floor((self._known - self.slider.min) / self.slider.step + 0.5)
+        told = min(self.slider.min + steps * self.slider.step, self.slider.max)
+        return abs(value - told) < 1e-6 * self.slider.step
+
+    def _typed(self, change: dict[str, float]) -> None:
+        if not self._quiet and change["new"] != self._short(self._known):
+            self.tell(change["new"])
             self._changed(change["new"])
 
     def _to_rest(self) -> None:
@@ -158,6 +189,22 @@ def row(*parts: widgets.Widget) -> widgets.HBox:
     """
     made = widgets.HBox(list(parts), layout=widgets.Layout(flex_flow="row wrap"))
     made.add_class("rs-row")
+    return made
+
+
+def group(*parts: widgets.Widget) -> widgets.HBox:
+    """Parts that belong together: they go to a next line together.
+
+    Parameters
+    ----------
+    *parts : Widget
+
+    Returns
+    -------
+    HBox
+    """
+    made = widgets.HBox(list(parts))
+    made.add_class("rs-group")
     return made
 
 

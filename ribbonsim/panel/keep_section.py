@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 
 import ipywidgets as widgets
 
+from ribbonsim.errors import RibbonsimError
 from ribbonsim.panel.desk import Desk
 from ribbonsim.panel.fields import button, heading, row
 
@@ -15,14 +17,14 @@ class KeepSection:
 
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
-        wide = widgets.Layout(width="100%", height="92px")
+        wide = widgets.Layout(width="auto", height="92px")
         self._poses = widgets.Select(options=[], layout=wide)
         self._pose_name = _text("name of the pose")
         self._layouts = widgets.Select(options=[], layout=wide)
         self._layout_name = _text("name of the copy")
         self._path = _text("creature.toml")
         self._replace = widgets.Checkbox(
-            value=False, description="replace a file that is there", indent=False
+            value=False, description="replace the file if it is there", indent=False
         )
         self.box = widgets.VBox(
             [
@@ -67,11 +69,27 @@ class KeepSection:
 
     def _save(self) -> None:
         path, force = self._path.value.strip(), self._replace.value
-        self._desk.act(lambda: self._desk.model.save(path, force), f"Saved as {path}.")
+
+        def save() -> None:
+            if not path:
+                raise RibbonsimError("there is no path: write where the layout shall go")
+            if Path(path).exists() and not force:
+                raise RibbonsimError(
+                    f"{path} is there already: tick 'replace the file' or take another name"
+                )
+            self._desk.model.save(path, force)
+
+        self._desk.act(save, f"Saved as {path}.")
 
     def _load(self) -> None:
         path = self._path.value.strip()
-        self._desk.act(lambda: self._desk.model.load(path), f"Loaded {path}.")
+
+        def load() -> None:
+            if not path:
+                raise RibbonsimError("there is no path: write where the layout file is")
+            self._desk.model.load(path)
+
+        self._desk.act(load, f"Loaded {path}.", doing="Binding again")
 
     def refresh(self) -> None:
         """Show the model as it is."""

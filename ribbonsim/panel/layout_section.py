@@ -10,8 +10,10 @@ import numpy as np
 from ribbonsim.falloff import KERNELS
 from ribbonsim.panel.desk import Desk
 from ribbonsim.panel.fields import LABEL_WIDTH, QuantityRow, button, heading, row
+from ribbonsim.panel.model import lean_of
+from ribbonsim.panel.view_section import ViewSection
 
-_BINDS = "Binding again …"
+_BINDS = "Binding again"
 
 
 class LayoutSection:
@@ -20,22 +22,27 @@ class LayoutSection:
     Parameters
     ----------
     desk : Desk
-    pick_vertex : callable
-        Waits for a click and calls back with a vertex.
+    view : ViewSection
+        Where vertices are clicked and places are marked.
     """
 
-    def __init__(self, desk: Desk, pick_vertex: Callable[[Callable[[int], None]], None]) -> None:
-        self._desk = desk
+    def __init__(self, desk: Desk, view: ViewSection) -> None:
+        self._desk, self._view = desk, view
         self._quiet = False
-        self._pick = pick_vertex
-        model = desk.model
-        whole = {"layout": widgets.Layout(width="70px"), "continuous_update": False}
-        self._stations = widgets.BoundedIntText(value=17, min=2, max=200, **whole)
+        self._make_ribbon_fields()
+        self._make_control_fields()
+        self._make_guide_fields()
+        self.box = self._arrange()
+        desk.on_change(self.refresh)
+
+    def _make_ribbon_fields(self) -> None:
+        model, mark = self._desk.model, self._view.mark
+        self._stations = _whole(17, 2, 200)
         self._spacing = widgets.Dropdown(
             options=[("dense as spans", "spans"), ("even by length", "length")],
-            layout=widgets.Layout(width="138px"),
+            layout=widgets.Layout(flex="1 1 auto", width="auto"),
         )
-        self._spans = widgets.BoundedIntText(value=16, min=1, max=200, **whole)
+        self._spans = _whole(16, 1, 200)
         for field, act in (
             (self._stations, self._set_stations),
             (self._spacing, self._set_stations),
@@ -44,55 +51,53 @@ class LayoutSection:
             field.observe(self._loud(act), "value")
         self._density = QuantityRow(
             "dense towards",
-            "-1 the root end, 1 the tip",
-            -1.0,
-            1.0,
-            0.05,
-            0.0,
-            self._bind(model.set_density),
+            "spans and stations: -1 crowds them at the root end, 1 at the tip",
+            *(-1.0, 1.0, 0.05, 0.0),
+            changed=self._bind(model.set_density),
             live=False,
         )
-        self._knot = QuantityRow(
-            "knot at", "place along, 0 root end to 1 tip", 0.01, 0.99, 0.01, 0.5, lambda _: None
-        )
+        insert = button("Insert", self._insert, "insert a knot and a station there")
+        tip = "place along, 0 root end to 1 tip"
+        self._knot = QuantityRow("knot at", tip, 0.01, 0.99, 0.01, 0.5, mark, end=insert)
         self._width = QuantityRow(
-            "width", "scene units", 0.01, 1.0, 0.01, 0.5, self._bind(model.set_width), live=False
+            *("width", "scene units", 0.01, 1.0, 0.01, 0.5, self._bind(model.set_width)),
+            live=False,
         )
+        turn = button("Roll", self._turn, "roll the ribbon about its midline")
         self._roll = QuantityRow(
-            "turn by", "degrees about the midline", -180.0, 180.0, 1.0, 0.0, lambda _: None
+            *("roll by", "degrees about the midline", -180.0, 180.0, 1.0, 0.0, lambda _: None),
+            end=turn,
         )
-        self._name = widgets.Text(
-            continuous_update=False, layout=widgets.Layout(flex="1 1 auto", width="auto")
-        )
+
+    def _make_control_fields(self) -> None:
+        stretch = {"flex": "1 1 auto", "width": "auto"}
+        self._control = widgets.Dropdown(options=[], layout=widgets.Layout(**stretch))
+        self._control.observe(self._choose, "value")
+        self._name = widgets.Text(continuous_update=False, layout=widgets.Layout(**stretch))
         self._seat = widgets.IntSlider(
-            value=1,
-            min=1,
-            max=17,
-            continuous_update=False,
-            layout=widgets.Layout(flex="1 1 auto", width="auto"),
+            value=1, min=1, max=17, continuous_update=False, layout=widgets.Layout(**stretch)
         )
         self._seat.observe(self._loud(self._move), "value")
-        self._reach = QuantityRow(
-            "reach", "times the distance to its neighbours", 0.25, 6.0, 0.05, 2.0, self._set_reach
-        )
+        tip = "times the distance to its neighbours"
+        self._reach = QuantityRow("reach", tip, 0.25, 6.0, 0.05, 2.0, self._set_reach)
         self._falloff = widgets.Dropdown(
-            options=list(KERNELS), layout=widgets.Layout(flex="1 1 auto", width="auto")
+            options=[(name.replace("_", " "), name) for name in KERNELS],
+            layout=widgets.Layout(**stretch),
         )
         self._falloff.observe(self._loud(self._set_falloff), "value")
         self._new_seat = widgets.BoundedIntText(
-            value=1, min=1, max=17, layout=widgets.Layout(width="64px")
+            value=2, min=1, max=17, layout=widgets.Layout(width="64px")
         )
-        self._guide = QuantityRow(
-            "guide at", "place along, 0 root end to 1 tip", 0.0, 1.0, 0.01, 0.5, lambda _: None
-        )
+
+    def _make_guide_fields(self) -> None:
+        tip = "place along, 0 root end to 1 tip"
+        self._guide = QuantityRow("guide at", tip, 0.0, 1.0, 0.01, 0.5, self._view.mark)
         self._shift = [
-            widgets.FloatText(value=0.0, layout=widgets.Layout(width="72px")) for _ in range(3)
+            widgets.FloatText(value=0.0, layout=widgets.Layout(width="64px")) for _ in range(3)
         ]
-        self.box = self._arrange()
-        desk.on_change(self.refresh)
 
     def _arrange(self) -> widgets.VBox:
-        model = self._desk.model
+        model, pick = self._desk.model, self._view.pick_vertex
         return widgets.VBox(
             [
                 heading("Ribbon"),
@@ -100,23 +105,21 @@ class LayoutSection:
                 row(_label("spans"), self._spans),
                 self._density,
                 self._knot,
-                row(button("Insert a knot there", self._insert)),
                 self._width,
                 self._roll,
-                row(button("Turn the ribbon", self._turn)),
                 heading("Chosen control"),
+                row(_label("control"), self._control, button("Remove", self._remove)),
                 row(_label("name"), self._name, button("Rename", self._rename)),
                 row(_label("station"), self._seat),
                 self._reach,
-                row(button("Remove it", self._remove)),
                 heading("All controls"),
                 row(_label("falloff"), self._falloff),
                 row(_label("new at station"), self._new_seat, button("Add a control", self._add)),
                 heading("Root and tip"),
                 row(
                     button("Swap", lambda: self._change(model.swap_ends)),
-                    button("Click the root", lambda: self._pick(self._root_at)),
-                    button("Click the tip", lambda: self._pick(self._tip_at)),
+                    button("Click the root", lambda: pick(self._root_at)),
+                    button("Click the tip", lambda: pick(self._tip_at)),
                 ),
                 heading("Guide"),
                 self._guide,
@@ -134,8 +137,7 @@ class LayoutSection:
         return observe
 
     def _change(self, act: Callable[[], object]) -> None:
-        self._desk.say(_BINDS)
-        self._desk.act(act)
+        self._desk.act(act, doing=_BINDS)
 
     def _bind(self, set_value: Callable[[float], None]) -> Callable[[float], None]:
         return lambda value: self._change(lambda: set_value(value))
@@ -158,6 +160,10 @@ class LayoutSection:
     def _rename(self) -> None:
         model = self._desk.model
         self._desk.act(lambda: model.rename_control(model.selected, self._name.value.strip()))
+
+    def _choose(self, change: dict[str, str]) -> None:
+        if not self._quiet and change["new"]:
+            self._desk.act(lambda: self._desk.model.select(change["new"]))
 
     def _move(self) -> None:
         model = self._desk.model
@@ -201,6 +207,9 @@ class LayoutSection:
             count = len(layout.stations)
             self._stations.value, self._spans.value = count, layout.ribbon.spans
             self._seat.max = self._new_seat.max = count
+            if self._control.options != layout.control_names:
+                self._control.options = layout.control_names
+            self._control.value = control.name
             self._seat.value, self._name.value = control.station, control.name
             self._reach.tell(control.reach)
             self._falloff.value = layout.control_weights.falloff
@@ -209,9 +218,16 @@ class LayoutSection:
                 step = float(f"{width / 50:.1g}")
                 self._width.set_range(step, 200 * step, step, width)
             self._width.tell(width)
+            self._density.tell(lean_of(layout.ribbon.breaks))
         finally:
             self._quiet = False
 
 
 def _label(text: str) -> widgets.Label:
     return widgets.Label(text, layout=widgets.Layout(width=LABEL_WIDTH))
+
+
+def _whole(value: int, low: int, high: int) -> widgets.BoundedIntText:
+    return widgets.BoundedIntText(
+        value=value, min=low, max=high, layout=widgets.Layout(width="70px")
+    )

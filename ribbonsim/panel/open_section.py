@@ -18,22 +18,35 @@ from ribbonsim.rig import Rig
 
 Source = str | os.PathLike[str] | CreatureMesh | Rig
 
+_NONE = "demo creature …"
+_HOW_TO_BEGIN = (
+    "Nothing is open yet: choose a demo creature, write the path of an OBJ file and press Open, "
+    "or upload one."
+)
+
 
 class OpenSection:
-    """The line on top of the panel, and what was found in the mesh."""
+    """The line on top of the panel, and what was found in the mesh.
+
+    Parameters
+    ----------
+    desk : Desk
+    """
 
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
+        self._quiet = False
         self.demos = demo_meshes()
         self._waiting: Source | None = None
+        self._open_demo = ""
         self._choice = widgets.Dropdown(
-            options=[("demo creature …", ""), *((name, name) for name in self.demos)],
+            options=[(_NONE, ""), *((name, name) for name in self.demos)],
             layout=widgets.Layout(width="150px"),
         )
         self._choice.observe(self._choose, "value")
         self._path = widgets.Text(
             placeholder="path of an OBJ file",
-            layout=widgets.Layout(flex="1 1 220px", width="auto"),
+            layout=widgets.Layout(flex="1 1 180px", width="auto"),
         )
         self._upload = widgets.FileUpload(
             accept=".obj",
@@ -47,13 +60,14 @@ class OpenSection:
             button("Open all the same", self._go_on),
             button("Stay", self._stay),
         )
+        self._ask.add_class("rs-ask")
         self._ask.layout.display = "none"
-        self._facts = widgets.HTML()
+        self._facts = widgets.HTML(f'<div class="rs-facts">{_HOW_TO_BEGIN}</div>')
         self.box = widgets.VBox(
             [
                 row(self._choice, self._path, button("Open", self._open_path), self._upload),
-                self._ask,
                 self._facts,
+                self._ask,
             ]
         )
         desk.on_change(self.refresh)
@@ -68,20 +82,21 @@ class OpenSection:
         if self._desk.model.unsaved:
             self._waiting = source
             self._ask.layout.display = ""
-            return
-        self._open_now(source)
+        else:
+            self._open_now(source)
 
     def _open_now(self, source: Source) -> None:
         desk = self._desk
         self._ask.layout.display = "none"
         self._waiting = None
-        desk.say("Opening …")
 
         def act() -> None:
             desk.model.open(source)
             desk.viewer.frame_all("three_quarter")
+            by_path = {path: name for name, path in self.demos.items()}
+            self._open_demo = by_path.get(source, "") if isinstance(source, Path) else ""
 
-        desk.act(act)
+        desk.act(act, doing="Opening")
 
     def _go_on(self) -> None:
         if self._waiting is not None:
@@ -90,9 +105,10 @@ class OpenSection:
     def _stay(self) -> None:
         self._waiting = None
         self._ask.layout.display = "none"
+        self.refresh()
 
     def _choose(self, change: dict[str, str]) -> None:
-        if change["new"]:
+        if change["new"] and not self._quiet:
             self.open(self.demos[change["new"]])
 
     def _open_path(self) -> None:
@@ -100,29 +116,40 @@ class OpenSection:
         if path:
             self.open(Path(path).expanduser())
         else:
-            self._desk.complain("There is no path: write where the OBJ file is.")
+            self._desk.complain("there is no path: write where the OBJ file is")
 
     def _take_upload(self, change: dict[str, tuple[dict[str, object], ...]]) -> None:
         if not change["new"]:
             return
         sent = change["new"][0]
-        name = Path(str(sent["name"])).name
-        try:
-            with tempfile.TemporaryDirectory() as folder:
-                path = Path(folder, name)
-                path.write_bytes(bytes(sent["content"]))  # type: ignore[call-overload]
-                mesh = load_mesh(path)
-        except RibbonsimError as error:
-            # the folder is gone by the time anybody reads this: name the file alone
-            self._desk.complain(str(error).replace(str(path), name))
-            return
-        self.open(mesh)
+        self._upload.value = ()  # so that the same file can be sent again
+        found: list[CreatureMesh] = []
+        if self._desk.act(lambda: found.append(_read_upload(sent)), doing="Reading"):
+            self.open(found[0])
 
     def refresh(self) -> None:
-        """Show what was found in the mesh."""
+        """Show what was found in the mesh, and which demo creature is open."""
         model = self._desk.model
         if model.is_open:
             lines = "<br>".join(html.escape(fact) for fact in model.facts())
             text = f'<div class="rs-facts">{lines}</div>'
             if self._facts.value != text:
                 self._facts.value = text
+        if self._waiting is None:
+            self._quiet = True
+            try:
+                self._choice.value = self._open_demo
+            finally:
+                self._quiet = False
+
+
+def _read_upload(sent: dict[str, object]) -> CreatureMesh:
+    name = Path(str(sent["name"])).name
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder, name)
+        path.write_bytes(bytes(sent["content"]))  # type: ignore[call-overload]
+        try:
+            return load_mesh(path)
+        except RibbonsimError as error:
+            # the folder is gone by the time anybody reads this: name the file alone
+            raise RibbonsimError(str(error).replace(str(path), name)) from error

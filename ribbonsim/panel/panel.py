@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import ipywidgets as widgets
 
+from ribbonsim.errors import RibbonsimError
+from ribbonsim.notebook import MESH_VARIABLE
 from ribbonsim.panel.desk import Desk
 from ribbonsim.panel.keep_section import KeepSection
 from ribbonsim.panel.layout_section import LayoutSection
@@ -22,17 +25,13 @@ class Panel(widgets.VBox):
     """A live panel: pose a creature, change its layout, and see it bend.
 
     Display it in a notebook. Nothing in it needs Python; what it holds can be had from
-    :attr:`model`.
+    :attr:`model`. What goes wrong is said in the panel.
 
     Parameters
     ----------
     source : path, CreatureMesh or Rig, optional
-        What to open; the first demo creature if left out.
-
-    Raises
-    ------
-    RibbonsimError
-        If this machine cannot draw.
+        What to open. If left out: the OBJ file that the environment variable
+        ``RIBBONSIM_MESH`` names, else the first demo creature, else nothing yet.
 
     Examples
     --------
@@ -41,29 +40,41 @@ class Panel(widgets.VBox):
     """
 
     def __init__(self, source: Source | None = None) -> None:
-        check_display()
         self._desk = desk = Desk(SIZE)
-        self._opener = OpenSection(desk)
+        sheet = Path(__file__).with_name("style.css").read_text(encoding="utf-8")
+        style = widgets.HTML(f"<style>{sheet}</style>")
+        style.layout.display = "none"
+        try:
+            check_display()
+        except RibbonsimError as error:
+            desk.complain(str(error))
+            super().__init__([style, desk.message])
+            self.add_class("rs-panel")
+            return
+        self._opener = opener = OpenSection(desk)
+        super().__init__([style, opener.box, desk.message, self._arrange()])
+        self.add_class("rs-panel")
+        if source is None:
+            named = os.environ.get(MESH_VARIABLE, "")
+            source = Path(named) if named else next(iter(opener.demos.values()), None)
+        if source is not None:
+            opener.open(source)
+
+    def _arrange(self) -> widgets.HBox:
+        desk = self._desk
         view = ViewSection(desk)
         sections = {
             "Pose": PoseSection(desk).box,
-            "Layout": LayoutSection(desk, view.pick_vertex).box,
+            "Layout": LayoutSection(desk, view).box,
             "Keep": KeepSection(desk).box,
         }
         side = widgets.Tab(list(sections.values()), titles=list(sections))
         side.add_class("rs-side")
+        # a place that is looked for is marked only while its sliders are there
+        side.observe(lambda _: view.mark(None), "selected_index")
         main = widgets.HBox([view.box, side])
         main.add_class("rs-main")
-        sheet = Path(__file__).with_name("style.css").read_text(encoding="utf-8")
-        super().__init__(
-            [widgets.HTML(f"<style>{sheet}</style>"), self._opener.box, desk.message, main]
-        )
-        self.add_class("rs-panel")
-        if source is None:
-            demos = list(self._opener.demos.values())
-            source = demos[0] if demos else None
-        if source is not None:
-            self._opener.open(source)
+        return main
 
     @property
     def model(self) -> PanelModel:

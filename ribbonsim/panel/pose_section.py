@@ -7,7 +7,7 @@ from collections.abc import Callable
 import ipywidgets as widgets
 
 from ribbonsim.panel.desk import Desk
-from ribbonsim.panel.fields import QuantityRow, button, heading, row
+from ribbonsim.panel.fields import LABEL_WIDTH, QuantityRow, button, heading, row
 from ribbonsim.pose import ControlPose
 from ribbonsim.targets import TEST_POSES
 
@@ -26,7 +26,7 @@ class PoseSection:
         self._desk = desk
         self._quiet = False
         self._controls = widgets.Select(
-            options=[], rows=5, layout=widgets.Layout(width="100%", height="112px")
+            options=[], rows=5, layout=widgets.Layout(width="auto", height="104px")
         )
         self._controls.observe(self._choose, "value")
         self._rows = {
@@ -40,11 +40,9 @@ class PoseSection:
             )
         for key, tip in (("stretch", "factor along"), ("girth", "factor across")):
             self._rows[key] = QuantityRow(key, tip, 0.25, 3.0, 0.01, 1.0, self._set(key, None))
-        self._undo = button("Undo", lambda: desk.act(desk.model.undo))
-        self._redo = button("Redo", lambda: desk.act(desk.model.redo))
         self._method = widgets.ToggleButtons(
             options=[("linear", "linear"), ("dual quaternion", "dual_quaternion")],
-            style={"button_width": "128px"},
+            style={"button_width": "auto"},
         )
         self._method.observe(self._set_method, "value")
         self._carry = widgets.Dropdown(
@@ -56,7 +54,7 @@ class PoseSection:
         )
         self._test = widgets.Dropdown(
             options=[(f"{p.name}: {p.describes}", p.name) for p in TEST_POSES.values()],
-            layout=widgets.Layout(width="100%"),
+            layout=widgets.Layout(width="auto"),
         )
         self._test.observe(lambda _: self._offer_test(), "value")
         self._amount = QuantityRow(
@@ -76,14 +74,13 @@ class PoseSection:
                 row(
                     button("Control to rest", self._rest_one),
                     button("All to rest", lambda: desk.act(desk.model.reset_all)),
-                    self._undo,
-                    self._redo,
                 ),
                 heading("Blending"),
                 self._method,
                 self._volume,
                 row(
-                    widgets.Label("carried from", layout=widgets.Layout(width="104px")), self._carry
+                    widgets.Label("carried from", layout=widgets.Layout(width=LABEL_WIDTH)),
+                    self._carry,
                 ),
                 heading("Test pose"),
                 self._test,
@@ -148,7 +145,6 @@ class PoseSection:
         try:
             self._show_controls()
             self._show_values(model.pose[model.selected])
-            self._undo.disabled, self._redo.disabled = not model.can_undo, not model.can_redo
             self._method.value = model.method
             self._volume.tell(model.pose.keep_volume)
         finally:

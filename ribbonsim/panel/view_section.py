@@ -10,8 +10,8 @@ import ipywidgets as widgets
 from ipyevents import Event
 
 from ribbonsim.panel.desk import Desk
-from ribbonsim.panel.fields import button, row
-from ribbonsim.panel.viewer import HEATS
+from ribbonsim.panel.fields import button, group, row
+from ribbonsim.panel.viewer import HEATS, Orbit
 
 _SIDES = {
     "Front": "front",
@@ -30,16 +30,33 @@ _HEAT_WORDS = {
 _DEGREES_A_PIXEL = 0.4
 _HELP = (
     "Drag to go round, Shift-drag or right-drag to move the picture, wheel to go nearer, "
-    "double-click to see all."
+    "double-click to see all, click a control to choose it."
+)
+_STEP = 15.0
+_HAND_SHAKES = 3.0
+# word, tip, and what a press does to the camera
+_STEPS: tuple[tuple[str, str, Callable[[Orbit], Orbit]], ...] = (
+    ("◂", "go round to the left", lambda orbit: orbit.turned(_STEP, 0.0)),
+    ("▸", "go round to the right", lambda orbit: orbit.turned(-_STEP, 0.0)),
+    ("▴", "go up", lambda orbit: orbit.turned(0.0, -_STEP)),
+    ("▾", "go down", lambda orbit: orbit.turned(0.0, _STEP)),
+    ("+", "go nearer", lambda orbit: orbit.nearer(1.25)),
+    ("−", "go away", lambda orbit: orbit.nearer(0.8)),
 )
 
 
 class ViewSection:
-    """The picture, its mouse and its buttons."""
+    """The picture, its mouse and its buttons.
+
+    Parameters
+    ----------
+    desk : Desk
+    """
 
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
         self._from: tuple[float, float, bool] | None = None
+        self._dragged = True
         self._pick: Callable[[int], None] | None = None
         self._events = Event(
             source=desk.picture,
@@ -49,20 +66,25 @@ class ViewSection:
             throttle_or_debounce="throttle",
         )
         self._events.on_dom_event(self._mouse)
-        sides = [button(word, self._side(name)) for word, name in _SIDES.items()]
+        self._undo = button("Undo", lambda: desk.act(desk.model.undo), "one step back")
+        self._redo = button("Redo", lambda: desk.act(desk.model.redo), "one step forward")
         self._heat = widgets.Dropdown(
             options=[(_HEAT_WORDS[heat], heat) for heat in HEATS],
             value="clay",
-            description="Skin",
-            layout=widgets.Layout(width="270px"),
-            style={"description_width": "36px"},
+            layout=widgets.Layout(width="196px"),
         )
         self._station = widgets.BoundedIntText(
-            value=1, min=1, max=17, layout=widgets.Layout(width="60px", display="none")
+            value=1, min=1, max=17, layout=widgets.Layout(width="56px", display="none")
         )
         self._heat.observe(self._show_heat, "value")
         self._station.observe(lambda change: self._show(station=change["new"]), "value")
-        shown = desk.viewer.show
+        self.box = self._arrange()
+        desk.on_change(self._refresh)
+
+    def _arrange(self) -> widgets.VBox:
+        desk, shown = self._desk, self._desk.viewer.show
+        sides = [button(word, self._side(name)) for word, name in _SIDES.items()]
+        steps = [button(word, self._step(move), tip, "26px") for word, tip, move in _STEPS]
         toggles = [
             self._toggle(word, key, getattr(shown, key))
             for word, key in (
@@ -73,37 +95,73 @@ class ViewSection:
                 ("See through", "glass"),
             )
         ]
-        self.box = widgets.VBox(
+        skin = widgets.Label("Skin")
+        skin.add_class("rs-word")
+        made = widgets.VBox(
             [
+                row(
+                    group(*sides, button("See all", self._frame_all)),
+                    group(*steps),
+                    group(self._undo, self._redo),
+                ),
                 desk.picture,
                 desk.readout,
-                row(*sides, button("See all", self._frame_all)),
-                row(*toggles, self._heat, self._station),
+                row(group(*toggles), group(skin, self._heat, self._station)),
                 widgets.HTML(f'<div class="rs-facts">{_HELP}</div>'),
             ]
         )
-        self.box.add_class("rs-view")
-        desk.on_change(self._refresh)
+        made.add_class("rs-view")
+        return made
 
     def pick_vertex(self, then: Callable[[int], None]) -> None:
-        """Wait for a click on the creature.
+        """Wait for a click on the creature; asked again while it waits, stop waiting.
 
         Parameters
         ----------
         then : callable
             Gets the vertex, counted from 0.
         """
+        if self._pick is not None:
+            self._stop_picking()
+            self._desk.say("")
+            return
         self._pick = then
         self._desk.picture.add_class("rs-picking")
-        self._desk.say("Click the creature where it shall be.")
+        self._desk.say("Click the creature where it shall be, or press the button again to stop.")
+
+    def mark(self, place: float | None) -> None:
+        """Mark a place along the ribbon.
+
+        Parameters
+        ----------
+        place : float or None
+            0 to 1; None takes the mark away.
+        """
+        if place != self._desk.viewer.show.place:
+            self._show(place=place)
+
+    def _stop_picking(self) -> None:
+        self._pick = None
+        self._desk.picture.remove_class("rs-picking")
 
     def _refresh(self) -> None:
-        if self._desk.model.is_open:
-            self._station.max = len(self._desk.model.layout.stations)
+        model = self._desk.model
+        self._undo.disabled, self._redo.disabled = not model.can_undo, not model.can_redo
+        if model.is_open:
+            self._station.max = len(model.layout.stations)
 
     def _side(self, name: str) -> Callable[[], None]:
         def go() -> None:
             self._desk.act(lambda: self._desk.viewer.frame_all(name))
+
+        return go
+
+    def _step(self, move: Callable[[Orbit], Orbit]) -> Callable[[], None]:
+        def go() -> None:
+            viewer = self._desk.viewer
+            with self._desk.holding():
+                viewer.orbit = move(viewer.orbit)
+            viewer.ask()
 
         return go
 
@@ -127,8 +185,11 @@ class ViewSection:
     # -- the mouse ---------------------------------------------------------------------------
 
     def _mouse(self, event: dict[str, Any]) -> None:
-        if not self._desk.model.is_open:
-            return
+        if self._desk.model.is_open:
+            with self._desk.holding():
+                self._answer(event)
+
+    def _answer(self, event: dict[str, Any]) -> None:
         kind = event["type"]
         viewer = self._desk.viewer
         if kind == "wheel":
@@ -143,6 +204,8 @@ class ViewSection:
             self._drag(event)
         elif kind in ("mouseup", "mouseleave"):
             self._from = None
+            if kind == "mouseup" and not self._dragged:
+                self._click(event)
             return
         else:
             return
@@ -154,6 +217,19 @@ class ViewSection:
             return
         moves = bool(event.get("shiftKey")) or event.get("button", 0) in (1, 2)
         self._from = (event["relativeX"], event["relativeY"], moves)
+        self._dragged = False
+
+    def _click(self, event: dict[str, Any]) -> None:
+        self._dragged = True
+        name = self._desk.viewer.control_at(*self._pixel(event))
+        if name is not None and name != self._desk.model.selected:
+            self._desk.act(lambda: self._desk.model.select(name))
+
+    def _pixel(self, event: dict[str, Any]) -> tuple[float, float]:
+        """Where in the picture, which the browser may show smaller than it is."""
+        size = self._desk.viewer.size
+        scale = size[0] / float(event.get("boundingRectWidth") or size[0])
+        return scale * event["relativeX"], scale * event["relativeY"]
 
     def _drag(self, event: dict[str, Any]) -> None:
         if not event.get("buttons", 1):  # let go outside the picture
@@ -161,6 +237,9 @@ class ViewSection:
             return
         x, y, moves = self._from or (0.0, 0.0, False)
         right, down = event["relativeX"] - x, event["relativeY"] - y
+        if not self._dragged and abs(right) + abs(down) < _HAND_SHAKES:
+            return
+        self._dragged = True
         viewer = self._desk.viewer
         if moves:
             height = float(event.get("boundingRectHeight") or viewer.size[1])
@@ -171,13 +250,10 @@ class ViewSection:
 
     def _picked(self, event: dict[str, Any]) -> None:
         viewer, then = self._desk.viewer, self._pick
-        width = float(event.get("boundingRectWidth") or viewer.size[0])
-        scale = viewer.size[0] / width
-        vertex = viewer.vertex_at(scale * event["relativeX"], scale * event["relativeY"])
+        vertex = viewer.vertex_at(*self._pixel(event))
         if vertex is None:
             self._desk.complain("There is no skin under the pointer: click the creature.")
             return
-        self._pick = None
-        self._desk.picture.remove_class("rs-picking")
+        self._stop_picking()
         if then is not None:
             then(vertex)

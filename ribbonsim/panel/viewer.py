@@ -3,26 +3,27 @@
 from __future__ import annotations
 
 import io
+import logging
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw
+from PIL import Image
 
 from ribbonsim.check.measures import Measures
 from ribbonsim.mesh import CreatureMesh
 from ribbonsim.panel.easel import EASEL
+from ribbonsim.panel.marks import Marker, Marks, scale_patch
 from ribbonsim.panel.model import PanelModel, Readout
 from ribbonsim.pose import Pose
 from ribbonsim.ribbon import Ribbon
 from ribbonsim.rig import Method, Rig
 from ribbonsim.view.camera import VIEW_ANGLE, Camera, View, fit_camera, named_view
-from ribbonsim.view.look import CONTROL, INK, PAPER, STATION, Scale
-from ribbonsim.view.overlay import Layer, load_font
-from ribbonsim.view.pictures import mark_layout
+from ribbonsim.view.look import Scale
 from ribbonsim.view.scene import Stage
 
 Array = NDArray[np.float64]
@@ -38,12 +39,25 @@ HEATS: tuple[Heat, ...] = (
     "volume",
 )
 _REST_BEFORE_FINE = 0.18
-_JPEG_QUALITY = 88
+_DOT = 14.0
+_PLAIN_QUALITY, _FINE_QUALITY = 85, 93
+_LOG = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
 class Show:
-    """What the picture shows besides the skin."""
+    """What the picture shows besides the skin.
+
+    Parameters
+    ----------
+    ribbon, stations, controls, edges, glass : bool
+    heat : str
+        One of :data:`HEATS`.
+    station : int
+        Whose weights are shown, if a station's are.
+    place : float, optional
+        A place along the ribbon to be marked, 0 to 1.
+    """
 
     ribbon: bool = False
     stations: bool = False
@@ -52,6 +66,7 @@ class Show:
     glass: bool = False
     heat: Heat = "clay"
     station: int = 1
+    place: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,6 +165,8 @@ class Viewer:
         self._deliver, self._fail = deliver, fail
         self._stage: Stage | None = None
         self._smooth = False
+        self._marker = Marker(size)
+        self._settled: Orbit | None = None
         self._buffers: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None
         self._closed = False
 
@@ -206,6 +223,29 @@ class Viewer:
         score = away + np.where(near & (seen[:, 2] < front + 0.03), 0.0, np.inf)
         return int(np.argmin(score))
 
+    def control_at(self, x: float, y: float) -> str | None:
+        """The control whose dot is under a pixel.
+
+        Parameters
+        ----------
+        x, y : float
+            Pixels from the left and from the top.
+
+        Returns
+        -------
+        str or None
+            Its name; None if none is near or controls are not shown.
+        """
+        if not self.show.controls:
+            return None
+        rig = self.model.rig
+        seats = rig.pose_ribbon(self.model.pose).midline(rig.layout.control_places)
+        points = (seats - rig.mesh.centre) / rig.mesh.diagonal
+        seen = self.orbit.camera(self.aspect).project(points, self.size)
+        away = np.hypot(seen[:, 0] - x, seen[:, 1] - y) + np.where(seen[:, 2] > 0, 0.0, np.inf)
+        nearest = int(np.argmin(away))
+        return rig.layout.control_names[nearest] if away[nearest] < _DOT else None
+
     # -- drawing -----------------------------------------------------------------------------
 
     def ask(self) -> None:
@@ -218,8 +258,12 @@ class Viewer:
         )
         EASEL.ask(self, lambda: self._draw(subject))
 
+    def rest(self) -> None:
+        """Free the drawing context until a picture is asked for again."""
+        EASEL.ask(self, self._drop)
+
     def close(self) -> None:
-        """Free the drawing context."""
+        """Free the drawing context for good."""
         self._closed = True
         EASEL.ask(self, self._drop)
 
@@ -228,24 +272,23 @@ class Viewer:
             self._stage.close()
             self._stage = None
 
-    def _draw(self, subject: _Subject) -> None:
+    def _draw(self, subject: _Subject, fine: bool = False) -> None:
+        if self._closed:
+            return
         try:
-            self._deliver(self._picture(subject, fine=False))
-            if self._stays_still():
-                self._deliver(self._picture(subject, fine=True))
-        except Exception as error:
-            self._fail(f"the picture could not be drawn ({error}); the last one stays")
+            frame = self._picture(subject, fine)
+        except Exception as error:  # nothing above this but the thread of all panels
+            _LOG.debug("a picture failed", exc_info=True)
+            kind = type(error).__name__
+            self._fail(f"the picture could not be drawn ({kind}: {error}); the last one stays")
+            return
+        if frame is not None:
+            self._deliver(frame)
+        if not fine:
+            EASEL.ask_later(self, lambda: self._draw(subject, fine=True), _REST_BEFORE_FINE)
 
-    def _stays_still(self) -> bool:
-        """Wait a moment; whether nobody wants another picture by then."""
-        until = time.monotonic() + _REST_BEFORE_FINE
-        while time.monotonic() < until:
-            if self._closed or EASEL.busy():
-                return False
-            time.sleep(0.005)
-        return True
-
-    def _picture(self, subject: _Subject, fine: bool) -> Frame:
+    def _picture(self, subject: _Subject, fine: bool) -> Frame | None:
+        """Draw; None if a fine picture is overtaken by a new wish."""
         rig, show = subject.rig, subject.show
         stage = self._stage_for(rig.mesh, fine)
         begin = time.perf_counter()
@@ -253,22 +296,22 @@ class Viewer:
         stage.update(positions, normals)
         ribbon = rig.pose_ribbon(subject.pose)
         measures = subject.model.measures_of(rig, positions, ribbon)
-        stage.layer = Layer()
-        self._dress(stage, subject, measures)
+        scale = self._dress(stage, subject, measures)
         stage.show_edges(show.edges)
         stage.show_ribbon(ribbon if show.ribbon else None)
         stage.set_camera(subject.orbit.camera(self.aspect))
-        if fine and (show.stations or show.controls):
-            mark_layout(stage, rig.layout, ribbon)
-            wanted = {"station": show.stations, "control": show.controls}
-            stage.layer.marks = [mark for mark in stage.layer.marks if wanted[mark.kind]]
-        picture = stage.image()
-        if not fine:
-            picture = self._quick_marks(picture, stage, subject, ribbon)
-        stream = io.BytesIO()
-        Image.fromarray(picture).save(stream, "JPEG", quality=_JPEG_QUALITY)
+        if fine and EASEL.waits(self):
+            return None
+        picture = stage.image(labels=False)
+        marks = _marks(stage, subject, ribbon)
+        if fine:
+            body = stage.project(positions[:: max(1, len(positions) // 4000)])
+            self._marker.settle(marks, body, self._settled is not subject.orbit)
+            self._settled = subject.orbit
+        picture = self._marker.draw(picture, marks)
+        jpeg = _encode(picture, scale, self.size, _FINE_QUALITY if fine else _PLAIN_QUALITY)
         seconds = time.perf_counter() - begin
-        return Frame(stream.getvalue(), PanelModel.readout(measures), seconds, fine)
+        return Frame(jpeg, PanelModel.readout(measures), seconds, fine)
 
     def _stage_for(self, mesh: CreatureMesh, fine: bool) -> Stage:
         if self._stage is not None and self._stage.mesh is not mesh:
@@ -292,56 +335,63 @@ class Viewer:
         subject.rig.skinner.normals(joints.rigid, joints.scales, subject.method, normals)
         return positions, normals
 
-    def _dress(self, stage: Stage, subject: _Subject, measures: Measures) -> None:
+    def _dress(self, stage: Stage, subject: _Subject, measures: Measures) -> Scale | None:
+        """Colour the skin; the scale of the colours if they mean something."""
         rig, show = subject.rig, subject.show
-        gauge = subject.model.gauge_of(rig)
-        if show.heat == "control weights":
-            values = rig.control_influence[:, rig.layout.control_index(subject.selected)]
-            stage.show_values(values, Scale(f"weight of {subject.selected}"))
-        elif show.heat == "station weights":
-            number = min(show.station, len(rig.layout.stations))
-            title = f"weight of station {number}"
-            stage.show_values(rig.mesh_weights[:, number - 1], Scale(title))
-        elif show.heat == "stretch":
-            values = gauge.over_vertices(measures.stretch[:, 0])
-            stage.show_values(values, Scale("largest stretch", 0.5, 1.5, diverging=True))
-        elif show.heat == "girth":
-            values = gauge.along_body(measures.girth)
-            stage.show_values(values, Scale("girth over rest", 0.6, 1.4, diverging=True))
-        elif show.heat == "volume":
-            values = gauge.along_body(measures.volumes)
-            stage.show_values(values, Scale("volume over rest", 0.6, 1.4, diverging=True))
-        elif show.glass:
-            stage.show_glass()
-        else:
-            stage.show_clay()
-
-    def _quick_marks(
-        self, picture: Bytes, stage: Stage, subject: _Subject, ribbon: Ribbon
-    ) -> Bytes:
-        """Dots and names without looking for room: quick enough for a drag."""
-        show, layout = subject.show, subject.rig.layout
-        if not (show.stations or show.controls):
-            return picture
-        sheet = Image.fromarray(picture)
-        pen = ImageDraw.Draw(sheet)
-        places = stage.project(ribbon.midline(layout.stations))
-        seats = {control.station - 1: control.name for control in layout.controls}
-        for i, (x, y) in enumerate(places):
-            if show.stations and i not in seats:
-                _dot(pen, x, y, 3.0, STATION)
-        font = load_font(12)
-        for i, name in seats.items():
-            if show.controls:
-                x, y = places[i]
-                chosen = name == subject.selected
-                _dot(pen, x, y, 8.0 if chosen else 5.5, CONTROL)
-                pen.text(
-                    (x + 12, y - 8), name, fill=INK, font=font, stroke_width=2, stroke_fill=PAPER
-                )
-        return np.asarray(sheet)
+        if show.heat == "clay":
+            if show.glass:
+                stage.show_glass()
+            else:
+                stage.show_clay()
+            return None
+        values, scale = _heat(rig, subject, measures)
+        stage.show_values(values, scale)
+        return scale
 
 
-def _dot(pen: ImageDraw.ImageDraw, x: float, y: float, radius: float, fill: str) -> None:
-    box = (x - radius, y - radius, x + radius, y + radius)
-    pen.ellipse(box, fill=fill, outline=INK, width=2)
+def _heat(rig: Rig, subject: _Subject, measures: Measures) -> tuple[Array, Scale]:
+    """Value at each vertex, and the scale that shows it."""
+    show, gauge = subject.show, subject.model.gauge_of(rig)
+    if show.heat == "control weights":
+        values = rig.control_influence[:, rig.layout.control_index(subject.selected)]
+        return values, _scale(f"weight of {subject.selected}", 0.0, 1.0, False)
+    if show.heat == "station weights":
+        number = min(show.station, len(rig.layout.stations))
+        return rig.mesh_weights[:, number - 1], _scale(f"weight of station {number}", 0, 1, False)
+    if show.heat == "stretch":
+        values = gauge.over_vertices(measures.stretch[:, 0])
+        return values, _scale("largest stretch", 0.5, 1.5, True)
+    if show.heat == "girth":
+        return gauge.along_body(measures.girth), _scale("girth over rest", 0.6, 1.4, True)
+    return gauge.along_body(measures.volumes), _scale("volume over rest", 0.6, 1.4, True)
+
+
+@lru_cache(maxsize=64)
+def _scale(title: str, low: float, high: float, diverging: bool) -> Scale:
+    """One scale for one title, so that its bar is drawn once."""
+    return Scale(title, low, high, diverging)
+
+
+def _marks(stage: Stage, subject: _Subject, ribbon: Ribbon) -> Marks:
+    show, layout = subject.show, subject.rig.layout
+    places = [(float(x), float(y)) for x, y in stage.project(ribbon.midline(layout.stations))]
+    place = None
+    if show.place is not None:
+        ((x, y),) = stage.project(ribbon.midline([show.place]))
+        place = (float(x), float(y))
+    return Marks(
+        controls=[(c.name, places[c.station - 1]) for c in layout.controls if show.controls],
+        chosen=subject.selected,
+        stations=list(enumerate(places, start=1)) if show.stations else (),
+        place=place,
+    )
+
+
+def _encode(picture: Bytes, scale: Scale | None, size: tuple[int, int], quality: int) -> bytes:
+    sheet = Image.fromarray(picture)
+    if scale is not None:
+        patch, corner = scale_patch(scale, size)
+        sheet.paste(patch, corner, patch)
+    stream = io.BytesIO()
+    sheet.save(stream, "JPEG", quality=quality)
+    return stream.getvalue()

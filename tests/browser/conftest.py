@@ -2,7 +2,9 @@
 
 import base64
 import io
+import json
 import os
+import re
 import shutil
 import socket
 import subprocess
@@ -11,6 +13,7 @@ import time
 import urllib.error
 import urllib.request
 from contextlib import closing
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -29,9 +32,42 @@ QUIET = [
 ]
 
 
+OWN_NOTEBOOKS = {
+    "two.ipynb": [
+        "import ribbonsim as rs\nfirst = rs.Panel('meshes/grub.obj')\nfirst",
+        "second = rs.Panel('meshes/tentacle.obj')\nsecond",
+    ],
+}
+
+
+def notebook_text(cells):
+    """A notebook file with code cells."""
+    made = [
+        {"cell_type": "code", "execution_count": None, "id": f"cell-{i}", "metadata": {},
+         "outputs": [], "source": source.splitlines(keepends=True)}
+        for i, source in enumerate(cells)
+    ]  # fmt: skip
+    kernel = {"display_name": "Python 3", "language": "python", "name": "python3"}
+    whole = {
+        "cells": made,
+        "metadata": {"kernelspec": kernel, "language_info": {"name": "python"}},
+        "nbformat": 4,
+        "nbformat_minor": 5,
+    }
+    return json.dumps(whole)
+
+
+@dataclass(frozen=True)
+class Lab:
+    """A running JupyterLab."""
+
+    address: str
+    folder: Path
+
+
 @pytest.fixture(scope="session")
 def lab(tmp_path_factory):
-    """Address of a JupyterLab whose folder holds copies of the notebooks and the meshes."""
+    """A JupyterLab whose folder holds copies of the notebooks and the meshes."""
     folder = tmp_path_factory.mktemp("lab")
     shutil.copytree(ROOT / "notebooks", folder / "notebooks")
     (folder / "meshes").mkdir()
@@ -40,6 +76,8 @@ def lab(tmp_path_factory):
     with closing(socket.socket()) as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
+    for name, cells in OWN_NOTEBOOKS.items():
+        (folder / name).write_text(notebook_text(cells), encoding="utf-8")
     own = {name: str(folder / name) for name in ("JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR")}
     log = (folder / "lab.log").open("w")
     server = subprocess.Popen(
@@ -58,7 +96,7 @@ def lab(tmp_path_factory):
     address = f"http://127.0.0.1:{port}"
     try:
         _wait_for(f"{address}/api", server, folder / "lab.log")
-        yield address
+        yield Lab(address, folder)
     finally:
         server.terminate()
         server.wait(timeout=20)
@@ -91,45 +129,104 @@ def chromium():
         browser.close()
 
 
-@pytest.fixture
-def page(chromium):
-    """A page of 1280 x 900 pixels."""
-    made = chromium.new_page(viewport={"width": 1280, "height": 900})
-    made.set_default_timeout(60_000)
-    yield made
-    made.close()
-
-
 class PanelPage:
-    """A notebook with a panel in it, as a person sees it."""
+    """A notebook with panels in it, as a person sees it.
 
-    def __init__(self, page, lab, notebook, name):
+    Parameters
+    ----------
+    page : playwright page
+    lab : str
+        Address of JupyterLab.
+    notebook : str
+        Path of the notebook.
+    """
+
+    def __init__(self, page, lab, notebook):
         self.page = page
-        page.goto(f"{lab}/doc/workspaces/auto-{name}/tree/notebooks/{notebook}?reset")
+        name = Path(notebook).stem.replace("_", "-")
+        page.goto(f"{lab}/doc/workspaces/auto-{name}/tree/{notebook}?reset")
         page.wait_for_selector(".jp-Notebook .jp-CodeCell")
-        page.wait_for_selector("[data-status=idle]", state="attached")
-        self.run_cell()
+        self._wait_for_kernel(lab, notebook)
+        self.news = page.get_by_role("button", name="No", exact=True)
 
-    def run_cell(self):
-        """Run the panel's cell and wait for a picture."""
-        self.page.click(".jp-CodeCell")
-        self.page.keyboard.press("Shift+Enter")
-        self.page.wait_for_selector(".rs-panel img.rs-picture")
+    @staticmethod
+    def _wait_for_kernel(lab, notebook):
+        for _ in range(300):
+            with urllib.request.urlopen(f"{lab}/api/sessions", timeout=5) as answer:
+                sessions = json.load(answer)
+            kernels = [s["kernel"] for s in sessions if s["path"].endswith(notebook)]
+            if kernels and kernels[0]["execution_state"] == "idle" and kernels[0]["connections"]:
+                return
+            time.sleep(0.1)
+        raise AssertionError("the notebook's kernel does not come up")
+
+    def run_all(self):
+        """Run all cells and wait for the pictures of their panels."""
+        self._mark_old()
+        self._menu("Run", "Run All Cells")
+        self._wait_for_fresh()
+
+    def restart(self):
+        """Restart the kernel, run all cells and wait for the pictures of their panels."""
+        self._mark_old()
+        self._menu("Kernel", "Restart Kernel and Run All Cells…")
+        self.page.locator(".jp-Dialog .jp-mod-accept").click()
+        self._wait_for_fresh()
+
+    def _mark_old(self):
+        self.page.evaluate(
+            "document.querySelectorAll('.rs-panel').forEach((panel) => panel.dataset.old = 1)"
+        )
+
+    def _wait_for_fresh(self):
+        self.page.wait_for_function(
+            """(cells) => {
+                const panels = [...document.querySelectorAll('.rs-panel')];
+                return panels.length == cells && panels.every((panel) => {
+                    const image = panel.querySelector('img.rs-picture');
+                    return !panel.dataset.old && image && image.naturalWidth == 900;
+                });
+            }""",
+            arg=self.page.locator(".jp-CodeCell").count(),
+            timeout=40_000,
+        )
         self.settle()
+
+    def _menu(self, menu, item):
+        if self.news.count():
+            self.news.click()
+        self.page.locator(".lm-MenuBar").get_by_role("menuitem", name=menu, exact=True).click()
+        self.page.locator(".lm-Menu").get_by_role("menuitem", name=item, exact=True).click()
+
+    @property
+    def panel(self):
+        """The last panel in the notebook."""
+        return self.page.locator(".rs-panel").last
 
     @property
     def image(self):
+        """Its picture."""
         return self.page.locator(".rs-panel img.rs-picture").last
+
+    def source(self):
+        """Address of the picture; another for each frame."""
+        return self.image.get_attribute("src")
 
     def bytes(self):
         """The picture's file as the browser has it."""
         text = self.image.evaluate(
             """async (img) => {
-                const data = new Uint8Array(await (await fetch(img.src)).arrayBuffer());
-                let text = '';
-                for (let i = 0; i < data.length; i += 8192)
-                    text += String.fromCharCode(...data.subarray(i, i + 8192));
-                return btoa(text);
+                for (let i = 0; i < 20; i++) {
+                    try {
+                        const data = new Uint8Array(await (await fetch(img.src)).arrayBuffer());
+                        let text = '';
+                        for (let i = 0; i < data.length; i += 8192)
+                            text += String.fromCharCode(...data.subarray(i, i + 8192));
+                        return btoa(text);
+                    } catch (e) {  // replaced by the next frame meanwhile
+                        await new Promise((go) => setTimeout(go, 50));
+                    }
+                }
             }"""
         )
         return base64.b64decode(text)
@@ -144,40 +241,129 @@ class PanelPage:
         assert step < 8, "the picture is noise"
         return pixels
 
-    def settle(self, calm=0.9, limit=40.0):
-        """Wait until the picture has stayed the same for a while."""
-        last, since, begin = None, time.monotonic(), time.monotonic()
-        while time.monotonic() - begin < limit:
-            now = self.image.get_attribute("src")
+    def wait_for_picture(self, before, limit=40.0):
+        """Wait for another picture than the one before, and until no more come."""
+        begin = time.monotonic()
+        while self.source() in (before, None):
+            if time.monotonic() - begin > limit:
+                raise AssertionError(f"no new picture came; the panel says {self.says()}")
+            time.sleep(0.02)
+        self.settle()
+
+    def settle(self, calm=0.55, limit=40.0):
+        """Wait until the picture has stayed the same for a while, its fine frame drawn."""
+        last, since, begin = self.source(), time.monotonic(), time.monotonic()
+        while time.monotonic() - since < calm:
+            if time.monotonic() - begin > limit:
+                raise AssertionError("the picture never comes to rest")
+            now = self.source()
             if now != last:
                 last, since = now, time.monotonic()
-            elif last and time.monotonic() - since > calm:
-                return
-            time.sleep(0.05)
-        raise AssertionError("the picture never comes to rest")
+            time.sleep(0.02)
 
     def changed(self, act):
-        """Do something and give the picture before and after."""
-        before = self.picture()
+        """Do something that has to change the picture; the picture before and after."""
+        before, source = self.picture(), self.source()
         act()
-        self.settle()
-        after = self.picture()
-        return before, after
+        self.wait_for_picture(source)
+        return before, self.picture()
+
+    @staticmethod
+    def wait_until(holds, limit=20.0):
+        """Wait until a question is answered with yes."""
+        begin = time.monotonic()
+        while not holds():
+            assert time.monotonic() - begin < limit, "waited in vain"
+            time.sleep(0.05)
+
+    # -- finding things as their names say ---------------------------------------------------
 
     def row(self, label):
-        """The row of a quantity."""
-        exact = self.page.locator(".rs-row .widget-label").get_by_text(label, exact=True)
-        return self.page.locator(".rs-row").filter(has=exact).last
+        """The row of a quantity or field."""
+        name = self.page.locator("div.widget-label", has_text=re.compile(f"^{re.escape(label)}$"))
+        return self.panel.locator(".rs-row").filter(has=name).last
 
     def handle(self, label):
+        """The handle of a row's slider."""
         return self.row(label).locator(".noUi-handle")
 
+    def number(self, label):
+        """The number box of a row."""
+        return self.row(label).locator("input[type=number]").first
+
+    def type(self, label, value):
+        """Write a number and press Enter."""
+        box = self.number(label)
+        box.fill(str(value))
+        box.press("Enter")
+
+    def value(self, label):
+        """What a row's number box shows."""
+        return float(self.number(label).input_value())
+
+    def button(self, name):
+        """A button by its words."""
+        return self.panel.get_by_role("button", name=name, exact=True)
+
+    def tab(self, name):
+        """Turn to a section."""
+        self.panel.get_by_role("tab", name=name, exact=True).click()
+
+    def select(self, option):
+        """The drop-down list that holds an option."""
+        return self.panel.locator("select").filter(has_text=option).first
+
+    def choose(self, select, text):
+        """Choose the option of a list whose words hold a text."""
+        options = select.locator("option").all_inner_texts()
+        (index,) = (i for i, option in enumerate(options) if text in option)
+        select.select_option(index=index)
+
+    def send(self, name, content):
+        """Upload a file."""
+        with self.page.expect_file_chooser() as chooser:
+            self.panel.get_by_role("button", name="Upload an OBJ").click()
+        chooser.value.set_files({"name": name, "mimeType": "text/plain", "buffer": content})
+
     def says(self):
-        """The message line."""
-        return self.page.locator(".rs-says").all_inner_texts()
+        """What the message line says."""
+        texts = (
+            text.replace("\xa0", " ").strip()
+            for text in self.panel.locator(".rs-says").all_inner_texts()
+        )
+        return [text for text in texts if text]
+
+    def tracebacks(self):
+        """How many tracebacks stand in the notebook."""
+        output = ".jp-OutputArea-output[data-mime-type*=%s]"
+        return sum(self.page.locator(output % kind).count() for kind in ("error", "stderr"))
+
+
+@pytest.fixture(scope="session")
+def open_notebook(chromium, lab):
+    """Opens a notebook in a page of 1280 x 900 pixels."""
+    pages = []
+
+    def opened(notebook):
+        page = chromium.new_page(viewport={"width": 1280, "height": 900})
+        page.set_default_timeout(20_000)
+        pages.append(page)
+        return PanelPage(page, lab.address, notebook)
+
+    yield opened
+    for page in pages:
+        page.close()
+
+
+@pytest.fixture(scope="session")
+def first_notebook(open_notebook):
+    """The first notebook, open with its kernel."""
+    return open_notebook("notebooks/01_does_it_bend.ipynb")
 
 
 @pytest.fixture
-def panel(page, lab, request):
-    """The first notebook with its panel open on a demo creature."""
-    return PanelPage(page, lab, "01_does_it_bend.ipynb", request.node.name[:24].strip("[]"))
+def panel(first_notebook):
+    """A fresh panel: the cells are run again in the kernel that has run them before."""
+    first_notebook.run_all()
+    yield first_notebook
+    assert first_notebook.tracebacks() == 0
