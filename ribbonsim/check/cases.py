@@ -160,7 +160,6 @@ def measure_case(rig: Rig, gauge: Gauge, wish: Wish, method: Method, contacts: b
         target, pose = None, wish.pose
     joints = rig.joint_pose(pose)
     positions = rig.skin_joints(joints, method)
-    normals = rig.skinner.normals(joints.rigid, joints.scales, method)
     ribbon = rig.pose_ribbon(pose)
     return Case(
         wish=wish,
@@ -170,7 +169,7 @@ def measure_case(rig: Rig, gauge: Gauge, wish: Wish, method: Method, contacts: b
         target=target,
         positions=positions,
         ribbon=ribbon,
-        measures=gauge.measure(positions, ribbon, normals),
+        measures=gauge.measure(positions, ribbon),
         asked_girth=joints.girth,
         asked_stretch=joints.stretch,
         contacts=gauge.contacts(positions) if contacts else None,

@@ -26,7 +26,7 @@ Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
 # Triangles measured at once, so that what is found on the way stays in the cache.
-_TILE = 8192
+_TILE = 10240
 # Places between two stations at which the posed midline is asked for.
 _SECTIONS = 8
 # Multiplications of a matrix product up to which BLAS libraries leave it to one core.
@@ -83,15 +83,6 @@ class Sweep:
     volume: float
 
 
-@dataclass(frozen=True, eq=False)
-class _Rest:
-    """Rest triangles in one precision: rows of the inverse, unit normals, sides of normals."""
-
-    inverse: Floats
-    normals: Floats
-    sides: Floats
-
-
 class TriangleGauge:
     """Rest triangles, arranged so that measuring many poses is cheap.
 
@@ -100,11 +91,11 @@ class TriangleGauge:
     rest : (V, 3) array
         Scene units.
     triangles : (T, 3) int array
-    normals : (V, 3) array, optional
-        Normals of the vertices at rest, if :meth:`sweep` will be given posed ones.
+    leaders : (T,) int array, optional
+        For each triangle the vertex whose turning it follows; its first corner if left out.
     """
 
-    def __init__(self, rest: Array, triangles: Ints, normals: Array | None = None) -> None:
+    def __init__(self, rest: Array, triangles: Ints, leaders: Ints | None = None) -> None:
         a, b, c = (rest[triangles[:, k]] for k in range(3))
         one, two = b - a, c - a
         length = np.linalg.norm(one, axis=1)
@@ -122,82 +113,74 @@ class TriangleGauge:
             flat, 0.0, [1.0 / safe_length, -lean / (safe_length * height), 1.0 / height]
         )
         facing = np.ascontiguousarray(np.where(flat, 0.0, across.T / safe_area))
-        # a triangle at a spike may face against its own vertices' normals already at rest
-        sides = np.ones(len(triangles))
-        if normals is not None:
-            sides = np.sign(np.einsum("it,tki->t", facing, normals[triangles]))
-        self._rest = _Rest(inverse, facing, sides)
+        self._total = max(float(double_area.sum()), 1e-300)
+        # seven rows of each tile lie together in memory
+        self._rest = np.concatenate([inverse, facing, double_area[None] / self._total])
         self._flat = np.flatnonzero(flat)
-        self._double_areas = double_area
+        self.areas = 0.5 * double_area
         self._count = len(triangles)
+        leaders = triangles[:, 0] if leaders is None else leaders
         self._tiles = [
-            (tile, np.ascontiguousarray(triangles[tile].T, dtype=np.intp))
-            for tile in _tiles(self._count)
+            _Tile(
+                at,
+                np.ascontiguousarray(triangles[at].T, dtype=np.intp),
+                np.ascontiguousarray(leaders[at], dtype=np.intp),
+            )
+            for at in _tiles(self._count)
         ]
-        self._typed: dict[str, _Rest] = {}
+        self._typed: dict[str, list[Floats]] = {}
 
-    @cached_property
-    def areas(self) -> Array:
-        """(T,) areas at rest, square scene units."""
-        return 0.5 * self._double_areas
-
-    def sweep(
-        self, posed: Floats, turns: Floats | None = None, normals: Floats | None = None
-    ) -> Sweep:
+    def sweep(self, posed: Floats, turns: Floats | None = None) -> Sweep:
         """Measure posed triangles.
-
-        Which way the skin carries a triangle's rest normal is said by ``turns`` or by
-        ``normals``; without either it stays as it was.
 
         Parameters
         ----------
         posed : (V, 3) array
             Its type decides the precision.
-        turns : (4, T) array, optional
-            Rotation of the skin at each triangle: quaternions ``w, x, y, z`` of any length.
-        normals : (V, 3) array, optional
-            Normals of the vertices, carried by the skin.
+        turns : (4, V) array, optional
+            Rotation of the skin at each vertex: quaternions ``w, x, y, z`` of any length;
+            none if left out.
 
         Returns
         -------
         Sweep
         """
-        kind = posed.dtype
-        rest = self._rest_as(kind)
+        kind, count = posed.dtype, self._count
         points = np.ascontiguousarray(posed.T)
         points -= points.mean(axis=1, dtype=np.float64).astype(kind)[:, None]
-        arrows = None if normals is None else np.ascontiguousarray(normals.T, dtype=kind)
-        count = self._count
         stretch, area = np.empty((2, count), kind), np.empty(count, kind)
         folded, volume = np.empty(count, dtype=bool), 0.0
-        space = np.empty((24, min(_TILE, count)), kind)
-        for tile, corners in self._tiles:
-            room = space[:, : corners.shape[1]]
-            facing, places, room = room[:3], room[3:12].reshape(3, 3, -1), room[12:]
-            np.take(points, corners, axis=1, out=places, mode="clip")
-            heights = _tile_stretch(
-                places, rest.inverse[:, tile], facing, room, stretch[:, tile], area[tile]
-            )
-            volume += float(np.einsum("t,t", heights, self._double_areas[tile], dtype=float))
-            if arrows is not None:
-                np.take(arrows, corners, axis=1, out=places, mode="clip")
-                sides = _dot(facing, np.add.reduce(places, axis=1, out=room[3:6]), room)
-                sides *= rest.sides[tile]
-            elif turns is not None:
-                sides = _turned_dot(turns[:, tile], rest.normals[:, tile], facing, room)
+        space = np.empty((18, min(_TILE, count)), kind)
+        for tile, rest in zip(self._tiles, self._rest_as(kind), strict=True):
+            at, room = tile.at, space[:, : rest.shape[1]]
+            facing, places, room = room[:3], room[3:12].reshape(3, 3, -1), room[3:]
+            np.take(points, tile.corners, axis=1, out=places, mode="clip")
+            heights = _tile_stretch(places, rest[:3], facing, room[9:], stretch[:, at], area[at])
+            volume += float(np.einsum("t,t", heights, rest[6], dtype=float))
+            if turns is None:
+                sides = _dot(facing, rest[3:6], room)
             else:
-                sides = _dot(facing, rest.normals[:, tile], room)
-            np.less(sides, 0.0, out=folded[tile])
+                turn = np.take(turns, tile.leaders, axis=1, mode="clip")
+                sides = _turned_dot(turn, rest[3:6], facing, room)
+            np.less(sides, 0.0, out=folded[at])
         stretch[:, self._flat], area[self._flat] = 1.0, 1.0
-        return Sweep(stretch.T, area, folded, volume / 6.0)
+        return Sweep(stretch.T, area, folded, volume * self._total / 6.0)
 
-    def _rest_as(self, kind: np.dtype) -> _Rest:
+    def _rest_as(self, kind: np.dtype) -> list[Floats]:
         if kind.name not in self._typed:
-            rest = self._rest
-            self._typed[kind.name] = _Rest(
-                rest.inverse.astype(kind), rest.normals.astype(kind), rest.sides.astype(kind)
-            )
+            self._typed[kind.name] = [
+                np.ascontiguousarray(self._rest[:, tile.at], dtype=kind) for tile in self._tiles
+            ]
         return self._typed[kind.name]
+
+
+@dataclass(frozen=True, eq=False)
+class _Tile:
+    """Triangles measured together: which, their corners and the vertices they turn with."""
+
+    at: slice
+    corners: NDArray[np.intp]
+    leaders: NDArray[np.intp]
 
 
 def _tiles(count: int) -> Iterator[slice]:
@@ -208,17 +191,17 @@ def _tiles(count: int) -> Iterator[slice]:
 def _tile_stretch(
     places: Floats, inverse: Floats, facing: Floats, room: Floats, stretch: Floats, area: Floats
 ) -> Floats:
-    """Stretch and area of a tile's triangles; how high each stands over the origin, times 2 area.
+    """Stretch and area of a tile's triangles, and how high each stands over the origin.
 
     Parameters
     ----------
     places : (3, 3, n) array
-        Axis, corner, triangle.
+        Axis, corner, triangle; the second and the third corner are overwritten.
     inverse : (3, n) array
         Rows of the rest's inverse.
     facing : (3, n) array
         Written: normals as long as the area ratio.
-    room : (12, n) array
+    room : (6, n) array
         Scratch.
     stretch, area : (2, n), (n,) array
         Written.
@@ -229,18 +212,19 @@ def _tile_stretch(
         Height of the posed plane over the origin times the area ratio.
     """
     first, mixed, second = inverse
-    along, across, spare, lines = room[:3], room[3:6], room[6:9], room[9:12]
-    np.subtract(places[:, 1], places[:, 0], out=along)
-    np.subtract(places[:, 2], places[:, 0], out=across)
+    start, along, across = places[:, 0], places[:, 1], places[:, 2]
+    spare, lines = room[:3], room[3:6]
+    along -= start
+    across -= start
     across *= second
     across += np.multiply(along, mixed, out=spare)
     along *= first
     _cross(along, across, facing, spare[0])
-    area[:] = np.sqrt(_dot(facing, facing, spare))
+    np.sqrt(_dot(facing, facing, spare), out=area)
     half, lean, other = lines
-    half[:] = _dot(along, along, spare)
-    other[:] = _dot(across, across, spare)
-    lean[:] = _dot(along, across, spare)
+    _dot(along, along, spare, half)
+    _dot(across, across, spare, other)
+    _dot(along, across, spare, lean)
     # the squares of the stretches are the eigenvalues of [[a, b], [b, c]]
     half += other
     half *= 0.5
@@ -253,15 +237,14 @@ def _tile_stretch(
     np.sqrt(half, out=large)
     # the small one as area over the large: the difference of squares would lose digits
     np.divide(area, np.maximum(large, 1e-30, out=other), out=small)
-    return _dot(facing, places[:, 0], spare)
+    return _dot(facing, start, spare)
 
 
-def _dot(one: Floats, two: Floats, room: Floats) -> Floats:
-    """(n,) dot products of the columns of two (3, n) arrays; overwrites the scratch."""
+def _dot(one: Floats, two: Floats, room: Floats, out: Floats | None = None) -> Floats:
+    """(n,) dot products of the columns of two (3, n) arrays, by default into the scratch."""
     product = np.multiply(one, two, out=room[:3])
     product[0] += product[1]
-    product[0] += product[2]
-    return product[0]
+    return np.add(product[0], product[2], out=product[0] if out is None else out)
 
 
 def _cross(one: Floats, two: Floats, out: Floats, spare: Floats) -> None:
@@ -281,9 +264,9 @@ def _turned_dot(turn: Floats, rest: Floats, posed: Floats, room: Floats) -> Floa
     spare, crossed, lines = room[:3], room[3:6], room[6:]
     _cross(rest, posed, crossed, spare[0])
     swing, other, total = lines[0], lines[1], lines[2]
-    swing[:] = _dot(u, rest, spare)
+    _dot(u, rest, spare, swing)
     swing *= _dot(u, posed, spare)
-    other[:] = _dot(u, crossed, spare)
+    _dot(u, crossed, spare, other)
     other *= w
     swing += other
     swing *= 2.0
@@ -356,15 +339,19 @@ class Gauge:
 
     def __init__(self, rig: Rig) -> None:
         self.rig = rig
-        self._triangles = TriangleGauge(
-            rig.mesh.positions, rig.mesh.triangles, rig.mesh.vertex_normals
-        )
+        triangles = rig.mesh.triangles
+        # a triangle turns with its corner in the middle along the body
+        order = np.argsort(rig.places[triangles], axis=1, kind="stable")
+        leaders = np.take_along_axis(triangles, order[:, 1:2], axis=1)[:, 0]
+        self._triangles = TriangleGauge(rig.mesh.positions, triangles, leaders)
         volume = enclosed_volume(rig.mesh.positions, rig.mesh.triangles)
         # a ball of the same area would hold (area / 4 pi)^(3/2) 4 pi / 3
-        most = self._triangles.areas.sum() ** 1.5 / (6.0 * np.sqrt(np.pi))
+        areas = self._triangles.areas
+        most = areas.sum() ** 1.5 / (6.0 * np.sqrt(np.pi))
+        self._area_shares = areas / max(float(areas.sum()), 1e-300)
         self._volume = volume if abs(volume) > _NO_VOLUME * most else 0.0
 
-    def measure(self, positions: Floats, ribbon: Ribbon, normals: Floats | None = None) -> Measures:
+    def measure(self, positions: Floats, ribbon: Ribbon) -> Measures:
         """Measure a posed skin.
 
         Parameters
@@ -373,9 +360,6 @@ class Gauge:
             Posed, scene units; float32 is measured in float32, float64 in float64.
         ribbon : Ribbon
             Posed.
-        normals : (V, 3) array, optional
-            Vertex normals carried by the skin, as :meth:`Rig.deform_normals` gives them; they
-            spare finding how the skin turns, by which folds are told.
 
         Returns
         -------
@@ -383,15 +367,11 @@ class Gauge:
         """
         frames = ribbon.frames(self._sections[0])
         girth = self._radii(positions, frames) / self._rest_radii
-        turns = self._turns(frames[::_SECTIONS]) if normals is None else None
-        found = self._triangles.sweep(positions, turns, normals)
+        found = self._triangles.sweep(positions, self._turns(frames[::_SECTIONS]))
         change = found.volume / self._volume if self._volume else 1.0
         speed = np.linalg.norm(ribbon.midline(self.rig.layout.stations, 1), axis=1)
         volumes = girth**2 * (speed / self._rest_speed)
-        areas = self._triangles.areas
-        surface = float(np.einsum("t,t", found.area, areas, dtype=float)) / max(
-            float(areas.sum()), 1e-300
-        )
+        surface = float(np.einsum("t,t", found.area, self._area_shares, dtype=float))
         return Measures(found.stretch, found.area, girth, volumes, change, surface, found.folded)
 
     def contacts(self, positions: Floats) -> Ints:
@@ -474,15 +454,8 @@ class Gauge:
         """(N, V) the weights, laid out for one product a pose; only a sign comes of them."""
         return np.ascontiguousarray(self.rig.mesh_weights.T, dtype=np.float32)
 
-    @cached_property
-    def _middle_corners(self) -> Ints:
-        """(T,) of each triangle's corners the one in the middle along the body."""
-        triangles = self.rig.mesh.triangles
-        order = np.argsort(self.rig.places[triangles], axis=1, kind="stable")
-        return np.take_along_axis(triangles, order[:, 1:2], axis=1)[:, 0].astype(np.intp)
-
     def _turns(self, frames: Array) -> NDArray[np.float32]:
-        """(4, T) rotation of the skin at each triangle: the dual quaternions' real part."""
+        """(4, V) rotation of the skin at each vertex: the dual quaternions' real part."""
         turned = (frames @ self._joint_back)[:, :3, :3]
         real = align_signs(Rotation.from_matrix(turned).as_quat()[:, [3, 0, 1, 2]])
         rows, shares = np.ascontiguousarray(real.T, dtype=np.float32), self._joint_shares
@@ -492,7 +465,7 @@ class Gauge:
         for start in range(0, shares.shape[1], step):
             piece = slice(start, start + step)
             np.matmul(rows, shares[:, piece], out=turns[:, piece])
-        return np.take(turns, self._middle_corners, axis=1, mode="clip")
+        return turns
 
     # -- girth -----------------------------------------------------------------------------
 
