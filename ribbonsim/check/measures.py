@@ -29,8 +29,8 @@ Flags = NDArray[np.bool_]
 _TILE = 10240
 # Places between two stations at which the posed midline is asked for.
 _SECTIONS = 8
-# Multiplications of a matrix product up to which BLAS libraries leave it to one core.
-_SMALL_PRODUCT = 200_000
+# Vertices whose turning is blended at once: a product so small that it stays on one core.
+_VERTICES_AT_ONCE = 2048
 # A surface that encloses less than this share of what its area could has no volume.
 _NO_VOLUME = 1e-6
 
@@ -450,21 +450,24 @@ class Gauge:
         return invert_rigid(self.rig.joint_rest)
 
     @cached_property
-    def _joint_shares(self) -> NDArray[np.float32]:
-        """(N, V) the weights, laid out for one product a pose; only a sign comes of them."""
-        return np.ascontiguousarray(self.rig.mesh_weights.T, dtype=np.float32)
+    def _joint_shares(self) -> list[tuple[slice, Ints, NDArray[np.float32]]]:
+        """Some vertices, the joints that hold any of them, and the weights (joints, vertices)."""
+        weights, shares = self.rig.mesh_weights, []
+        for start in range(0, len(weights), _VERTICES_AT_ONCE):
+            piece = slice(start, start + _VERTICES_AT_ONCE)
+            joints = np.flatnonzero(weights[piece].any(axis=0))
+            held = np.ascontiguousarray(weights[piece, joints].T, dtype=np.float32)
+            shares.append((piece, joints, held))
+        return shares
 
     def _turns(self, frames: Array) -> NDArray[np.float32]:
         """(4, V) rotation of the skin at each vertex: the dual quaternions' real part."""
         turned = (frames @ self._joint_back)[:, :3, :3]
         real = align_signs(Rotation.from_matrix(turned).as_quat()[:, [3, 0, 1, 2]])
-        rows, shares = np.ascontiguousarray(real.T, dtype=np.float32), self._joint_shares
-        turns = np.empty((4, shares.shape[1]), dtype=np.float32)
-        # in small products, which stay on one core: calling up others for so little takes longer
-        step = max(1, _SMALL_PRODUCT // rows.size)
-        for start in range(0, shares.shape[1], step):
-            piece = slice(start, start + step)
-            np.matmul(rows, shares[:, piece], out=turns[:, piece])
+        rows = np.ascontiguousarray(real.T, dtype=np.float32)
+        turns = np.empty((4, len(self.rig.mesh_weights)), dtype=np.float32)
+        for piece, joints, shares in self._joint_shares:
+            np.matmul(rows[:, joints], shares, out=turns[:, piece])
         return turns
 
     # -- girth -----------------------------------------------------------------------------
