@@ -34,10 +34,12 @@ class Bench:
     """A viewer with what it delivers."""
 
     def __init__(self, mesh, size=(450, 300)):
-        self.frames, self.failures, self.threads = [], [], set()
+        self.frames, self.numbers, self.failures, self.threads = [], [], [], set()
         self.model = PanelModel()
         self.model.open(MESHES / mesh)
-        self.viewer = Viewer(self.model, self._take, self.failures.append, size)
+        self.viewer = Viewer(
+            self.model, self._take, self.numbers.append, self.failures.append, size
+        )
         self.viewer.frame_all("three_quarter")
 
     def _take(self, frame):
@@ -77,6 +79,17 @@ def test_plain_frame_first_then_one_fine_frame(grub):
     grub.draw()
     assert [frame.fine for frame in grub.frames] == [False, True]
     assert grub.frames[0].seconds > 0.0
+
+
+def test_numbers_come_with_the_picture(grub):
+    grub.numbers.clear()
+    grub.model.set_keep_volume(0.0)
+    grub.model.set_value(grub.model.selected, "girth", 1.5)
+    grub.draw()
+    told = grub.numbers[-1]
+    assert told.stretch > 1.2
+    assert told.volume > 1.2
+    assert told.seconds > 0.0
 
 
 def test_during_a_drag_only_plain_frames_come_and_the_last_is_the_latest(grub):

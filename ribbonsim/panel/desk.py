@@ -14,7 +14,7 @@ import ipywidgets as widgets
 from PIL import Image
 
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.panel.model import PanelModel
+from ribbonsim.panel.model import PanelModel, Readout
 from ribbonsim.panel.viewer import Frame, Viewer
 from ribbonsim.view.look import BACKGROUND_TOP
 
@@ -42,7 +42,7 @@ class Desk:
         self.readout = widgets.HTML()
         self.message = widgets.HTML()
         self.message.add_class("rs-message")
-        self.viewer = Viewer(self.model, self._show_frame, self.complain, size)
+        self.viewer = Viewer(self.model, self._show_frame, self._show_numbers, self.complain, size)
         self._lock = threading.RLock()
         self._refreshers: list[Callable[[], None]] = []
         # makes the browser count the places where the picture is seen
@@ -161,17 +161,15 @@ class Desk:
             self.viewer.ask()
 
     def _show_frame(self, frame: Frame) -> None:
-        told = frame.readout
-        # one message for the picture and one for the words, only when the words differ
         self.picture.value = frame.jpeg
-        if frame.fine:
-            return
+
+    def _show_numbers(self, told: Readout) -> None:
         where = f"at station {told.station}" if told.girth < 0.995 else ""
         cells = (
             ("largest stretch", f"{told.stretch:.2f}", ""),
             ("lowest girth", f"{told.girth:.2f}", where),
             ("volume", f"{100.0 * (told.volume - 1.0):+.1f} %", ""),
-            ("one update", f"{1e3 * frame.seconds:.0f} ms", ""),
+            ("one update", f"{1e3 * told.seconds:.0f} ms", ""),
         )
         words = "".join(
             f"<div><span>{name}</span> <b>{value}</b> <span>{more}</span></div>"

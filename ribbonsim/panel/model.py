@@ -51,12 +51,15 @@ class Readout:
         Number of the station where it is.
     volume : float
         Posed over rest.
+    seconds : float
+        What one update took: pose, picture and numbers.
     """
 
     stretch: float
     girth: float
     station: int
     volume: float
+    seconds: float
 
 
 class PanelModel:
@@ -706,12 +709,14 @@ class PanelModel:
         return self.gauge_of(rig).measure(positions, ribbon)
 
     @staticmethod
-    def readout(measures: Measures) -> Readout:
+    def readout(measures: Measures, seconds: float = 0.0) -> Readout:
         """The numbers to show beside the view.
 
         Parameters
         ----------
         measures : Measures
+        seconds : float
+            What the update took.
 
         Returns
         -------
@@ -722,6 +727,7 @@ class PanelModel:
             girth=float(measures.girth.min()),
             station=int(np.argmin(measures.girth)) + 1,
             volume=measures.volume,
+            seconds=seconds,
         )
 
 

@@ -156,9 +156,10 @@ class PoseSection:
         for control in model.layout.controls:
             moved = "" if model.pose[control.name] == ControlPose() else "  ·  moved"
             options.append((f"{control.name}  ·  station {control.station}{moved}", control.name))
-        if list(self._controls.options) != options:
-            self._controls.options = options
-        self._controls.value = model.selected
+        with self._controls.hold_sync():  # new words put the choice on the first for a moment
+            if list(self._controls.options) != options:
+                self._controls.options = options
+            self._controls.value = model.selected
         carriers = [_ALONE, *model.layout.control_names]
         if list(self._carry.options) != carriers:
             self._carry.options = carriers

@@ -39,7 +39,13 @@ HEATS: tuple[Heat, ...] = (
     "volume",
 )
 _REST_BEFORE_FINE = 0.18
+_MEASURED: tuple[Heat, ...] = ("stretch", "girth", "volume")
 _DOT = 14.0
+_OLD_NUMBERS = 0.25
+# six shifts within a pixel, no two in one row or column
+_NUDGES = tuple(
+    ((column - 2.5) / 6.0, (row - 2.5) / 6.0) for column, row in enumerate((1, 4, 0, 3, 5, 2))
+)
 _PLAIN_QUALITY, _FINE_QUALITY = 85, 93
 _LOG = logging.getLogger(__name__)
 
@@ -107,19 +113,17 @@ class Orbit:
 
 @dataclass(frozen=True, eq=False)
 class Frame:
-    """A finished picture with what was measured on the way.
+    """A finished picture.
 
     Parameters
     ----------
     jpeg : bytes
-    readout : Readout
     seconds : float
         What the picture took, from pose to JPEG.
     fine : bool
     """
 
     jpeg: bytes
-    readout: Readout
     seconds: float
     fine: bool
 
@@ -145,6 +149,8 @@ class Viewer:
     model : PanelModel
     deliver : callable
         Takes each finished :class:`Frame`, on the drawing thread.
+    tell : callable
+        Takes the numbers beside the view, on the drawing thread.
     fail : callable
         Takes what went wrong, in words, on the drawing thread.
     size : (width, height)
@@ -155,6 +161,7 @@ class Viewer:
         self,
         model: PanelModel,
         deliver: Callable[[Frame], None],
+        tell: Callable[[Readout], None],
         fail: Callable[[str], None],
         size: tuple[int, int] = (900, 600),
     ) -> None:
@@ -162,9 +169,9 @@ class Viewer:
         self.show = Show()
         self.size = size
         self.orbit = Orbit(named_view("three_quarter"), np.zeros(3), 3.0)
-        self._deliver, self._fail = deliver, fail
+        self._deliver, self._tell, self._fail = deliver, tell, fail
         self._stage: Stage | None = None
-        self._smooth = False
+        self._told_at = -np.inf
         self._marker = Marker(size)
         self._settled: Orbit | None = None
         self._buffers: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None
@@ -276,54 +283,70 @@ class Viewer:
         if self._closed:
             return
         try:
-            frame = self._picture(subject, fine)
+            self._make(subject, fine)
         except Exception as error:  # nothing above this but the thread of all panels
             _LOG.debug("a picture failed", exc_info=True)
             kind = type(error).__name__
             self._fail(f"the picture could not be drawn ({kind}: {error}); the last one stays")
             return
-        if frame is not None:
-            self._deliver(frame)
         if not fine:
             EASEL.ask_later(self, lambda: self._draw(subject, fine=True), _REST_BEFORE_FINE)
 
-    def _picture(self, subject: _Subject, fine: bool) -> Frame | None:
-        """Draw; None if a fine picture is overtaken by a new wish."""
+    def _make(self, subject: _Subject, fine: bool) -> None:
+        """Draw and deliver a picture, and tell what it measures."""
         rig, show = subject.rig, subject.show
-        stage = self._stage_for(rig.mesh, fine)
+        stage = self._stage_for(rig.mesh)
         begin = time.perf_counter()
         positions, normals = self._pose(subject)
         stage.update(positions, normals)
         ribbon = rig.pose_ribbon(subject.pose)
-        measures = subject.model.measures_of(rig, positions, ribbon)
+        measures = None
+        if show.heat in _MEASURED:
+            measures = subject.model.measures_of(rig, positions, ribbon)
         scale = self._dress(stage, subject, measures)
         stage.show_edges(show.edges)
         stage.show_ribbon(ribbon if show.ribbon else None)
         stage.set_camera(subject.orbit.camera(self.aspect))
-        if fine and EASEL.waits(self):
-            return None
-        picture = stage.image(labels=False)
         marks = _marks(stage, subject, ribbon)
+        picture = self._smooth_image(stage) if fine else stage.image(labels=False)
+        if picture is None:
+            return
         if fine:
             body = stage.project(positions[:: max(1, len(positions) // 4000)])
             self._marker.settle(marks, body, self._settled is not subject.orbit)
             self._settled = subject.orbit
         picture = self._marker.draw(picture, marks)
         jpeg = _encode(picture, scale, self.size, _FINE_QUALITY if fine else _PLAIN_QUALITY)
-        seconds = time.perf_counter() - begin
-        return Frame(jpeg, PanelModel.readout(measures), seconds, fine)
+        self._deliver(Frame(jpeg, time.perf_counter() - begin, fine))
+        if not fine and self._may_measure():
+            measures = measures or subject.model.measures_of(rig, positions, ribbon)
+            self._tell(PanelModel.readout(measures, time.perf_counter() - begin))
 
-    def _stage_for(self, mesh: CreatureMesh, fine: bool) -> Stage:
+    def _smooth_image(self, stage: Stage) -> Bytes | None:
+        """The mean of pictures shifted by parts of a pixel; None if a new wish comes between."""
+        total = np.zeros((self.size[1], self.size[0], 3), dtype=np.uint16)
+        for right, down in _NUDGES:
+            if EASEL.waits(self):
+                return None
+            stage.nudge(right, down)
+            total += stage.image(labels=False)
+        return ((total + len(_NUDGES) // 2) // len(_NUDGES)).astype(np.uint8)
+
+    def _may_measure(self) -> bool:
+        """Whether there is time for the numbers: if nothing waits, or they are old."""
+        now = time.monotonic()
+        if EASEL.waits(self) and now - self._told_at < _OLD_NUMBERS:
+            return False
+        self._told_at = now
+        return True
+
+    def _stage_for(self, mesh: CreatureMesh) -> Stage:
         if self._stage is not None and self._stage.mesh is not mesh:
             self._drop()
         if self._stage is None:
             self._stage = Stage(mesh, self.size, smooth_edges=False)
-            self._smooth = False
             shape = (len(mesh.positions), 3)
             self._buffers = np.empty(shape, np.float32), np.empty(shape, np.float32)
-        if fine != self._smooth:
-            self._stage.smooth_edges(fine)
-            self._smooth = fine
         return self._stage
 
     def _pose(self, subject: _Subject) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -335,7 +358,7 @@ class Viewer:
         subject.rig.skinner.normals(joints.rigid, joints.scales, subject.method, normals)
         return positions, normals
 
-    def _dress(self, stage: Stage, subject: _Subject, measures: Measures) -> Scale | None:
+    def _dress(self, stage: Stage, subject: _Subject, measures: Measures | None) -> Scale | None:
         """Colour the skin; the scale of the colours if they mean something."""
         rig, show = subject.rig, subject.show
         if show.heat == "clay":
@@ -344,24 +367,30 @@ class Viewer:
             else:
                 stage.show_clay()
             return None
-        values, scale = _heat(rig, subject, measures)
+        if measures is None:
+            values, scale = _weights(rig, subject)
+        else:
+            values, scale = _measured(rig, subject, measures)
         stage.show_values(values, scale)
         return scale
 
 
-def _heat(rig: Rig, subject: _Subject, measures: Measures) -> tuple[Array, Scale]:
-    """Value at each vertex, and the scale that shows it."""
-    show, gauge = subject.show, subject.model.gauge_of(rig)
-    if show.heat == "control weights":
+def _weights(rig: Rig, subject: _Subject) -> tuple[Array, Scale]:
+    """Weight of a control or a station at each vertex, and the scale that shows it."""
+    if subject.show.heat == "control weights":
         values = rig.control_influence[:, rig.layout.control_index(subject.selected)]
         return values, _scale(f"weight of {subject.selected}", 0.0, 1.0, False)
-    if show.heat == "station weights":
-        number = min(show.station, len(rig.layout.stations))
-        return rig.mesh_weights[:, number - 1], _scale(f"weight of station {number}", 0, 1, False)
-    if show.heat == "stretch":
+    number = min(subject.show.station, len(rig.layout.stations))
+    return rig.mesh_weights[:, number - 1], _scale(f"weight of station {number}", 0.0, 1.0, False)
+
+
+def _measured(rig: Rig, subject: _Subject, measures: Measures) -> tuple[Array, Scale]:
+    """Value at each vertex, and the scale that shows it."""
+    gauge = subject.model.gauge_of(rig)
+    if subject.show.heat == "stretch":
         values = gauge.over_vertices(measures.stretch[:, 0])
         return values, _scale("largest stretch", 0.5, 1.5, True)
-    if show.heat == "girth":
+    if subject.show.heat == "girth":
         return gauge.along_body(measures.girth), _scale("girth over rest", 0.6, 1.4, True)
     return gauge.along_body(measures.volumes), _scale("volume over rest", 0.6, 1.4, True)
 

@@ -252,6 +252,7 @@ class Stage:
         eye.focal_point = tuple(camera.position - camera.axes[2])
         eye.up = tuple(camera.axes[1])
         eye.view_angle = VIEW_ANGLE
+        eye.SetWindowCenter(0.0, 0.0)
 
     @property
     def camera(self) -> Camera:
@@ -287,6 +288,17 @@ class Stage:
             self._plotter.enable_anti_aliasing("msaa", multi_samples=8)
         else:
             self._plotter.disable_anti_aliasing()
+
+    def nudge(self, right: float, down: float) -> None:
+        """Shift what is seen by parts of a pixel; a mean of such pictures has smooth edges.
+
+        Parameters
+        ----------
+        right, down : float
+            Pixels; the next camera that is set stands without a shift.
+        """
+        width, height = self.size
+        self._plotter.camera.SetWindowCenter(-2.0 * right / width, 2.0 * down / height)
 
     def project(self, points: ArrayLike) -> Floats:
         """Places of points in the picture.

@@ -1,0 +1,92 @@
+"""How fast the panel answers, measured in the browser and reported: median and worst.
+
+From the press of a key on a slider's handle to the moment the new picture is loaded; pictures
+in a drag of two seconds; and how long after the release the last one comes. The creature is
+the lampeel with 19,810 vertices at 900 x 600 pixels.
+"""
+
+import os
+import statistics
+
+import pytest
+
+pytestmark = pytest.mark.browser
+
+PRESSES = 20
+WATCH = """() => {
+    const image = [...document.querySelectorAll('.rs-panel img.rs-picture')].at(-1);
+    window.rsLoads = [];
+    image.addEventListener('load', () => window.rsLoads.push(performance.now()));
+    document.addEventListener('keydown', () => { window.rsPress = performance.now(); }, true);
+    document.addEventListener('pointerup', () => { window.rsRelease = performance.now(); }, true);
+    document.addEventListener('mouseup', () => { window.rsRelease = performance.now(); }, true);
+}"""
+
+
+def press_to_picture(panel, key):
+    """Milliseconds from a key press to the next picture."""
+    page = panel.page
+    page.evaluate("window.rsLoads.length = 0")
+    panel.handle("sway").press(key)
+    page.wait_for_function("window.rsLoads.length > 0", timeout=10_000)
+    return page.evaluate("window.rsLoads[0] - window.rsPress")
+
+
+def drag(panel, seconds=2.0):
+    """Pictures a second during a drag of the slider, and milliseconds until the last one."""
+    page, handle = panel.page, panel.handle("sway")
+    box, track = handle.bounding_box(), panel.row("sway").locator(".noUi-base").bounding_box()
+    y = box["y"] + box["height"] / 2
+    page.mouse.move(box["x"] + box["width"] / 2, y)
+    page.mouse.down()
+    page.evaluate("window.rsLoads.length = 0")
+    steps = int(60 * seconds)
+    begin = page.evaluate("performance.now()")
+    for step in range(steps):
+        share = 0.3 + 0.4 * step / steps
+        page.mouse.move(track["x"] + share * track["width"], y)
+        left = begin + 1000.0 * (step + 1) * seconds / steps - page.evaluate("performance.now()")
+        if left > 0:
+            page.wait_for_timeout(left)
+    page.mouse.up()
+    release = page.evaluate("window.rsRelease")
+    during = page.evaluate("(end) => window.rsLoads.filter((t) => t <= end).length", release)
+    page.wait_for_timeout(160)  # a fine frame comes later than this; it is not counted
+    after = [t - release for t in page.evaluate("window.rsLoads") if t > release]
+    return 1000.0 * during / (release - begin), max(after, default=0.0)
+
+
+def test_report_how_fast_the_panel_answers(panel, record_property, capsys):
+    panel.page.evaluate(WATCH)
+    waits = []
+    for number in range(PRESSES + 3):
+        wait = press_to_picture(panel, "ArrowRight" if number % 2 else "ArrowLeft")
+        if number >= 3:  # the first presses warm up
+            waits.append(wait)
+        panel.page.wait_for_timeout(500)  # rested, fine frame drawn
+    drags = [drag(panel) for _ in range(3)]
+    panel.settle()
+    report = (
+        ("press to picture, median of 20", statistics.median(waits), "ms", "at most 60"),
+        ("press to picture, worst of 20", max(waits), "ms", ""),
+        ("drag of 2 s, median of 3", statistics.median(r for r, _ in drags), "/s", "at least 12"),
+        ("drag of 2 s, worst of 3", min(rate for rate, _ in drags), "/s", ""),
+        (
+            "last picture after release, worst of 3",
+            max(lag for _, lag in drags),
+            "ms",
+            "at most 150",
+        ),
+        ("load of the machine over one minute", os.getloadavg()[0], "", ""),
+    )
+    with capsys.disabled():
+        print()
+        for name, value, unit, wanted in report:
+            note = f"  (wanted on two quiet processors: {wanted})" if wanted else ""
+            print(f"  {name}: {value:.1f} {unit}{note}")
+            record_property(name, round(value, 1))
+    # other work on the machine makes numbers worse, so what is wanted is only reported; that
+    # it answers at all, and that no queue of old pictures builds up, holds everywhere
+    assert max(waits) < 2000.0
+    assert min(rate for rate, _ in drags) > 2.0
+    assert max(lag for _, lag in drags) < 1000.0
