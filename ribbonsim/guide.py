@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import CubicSpline
 from scipy.ndimage import median_filter
 from scipy.sparse import coo_array, csr_array
 from scipy.sparse.csgraph import connected_components
@@ -26,6 +27,10 @@ Ints = NDArray[np.int64]
 GUIDE_POINTS = 129
 _RINGS = 160
 _INSET = 0.01
+# within this share of the length a chosen vertex means the end itself
+_END_PART = 0.05
+# a vertex within so many radii of the guide is on the body's wall and not out on a limb
+_ON_WALL = 1.8
 # so many times the vertices in one third of the body tell the end with the face
 _DENSER = 1.5
 # so many times the usual, and a ring's centre runs out along a limb
@@ -46,7 +51,8 @@ def find_guide(
     root, tip : int or (3,) array, optional
         A vertex (counted from 0) or a point, whose nearest vertex is taken. Without them the
         farthest ends of the thick part of the body are found; the end that is modelled more
-        densely is the tip (a face), or else the thicker end is the root.
+        densely is the tip (a face), or else the thicker end is the root. One on the wall of
+        the body, not at an end nor out on a limb, cuts the guide short there.
 
     Returns
     -------
@@ -61,17 +67,33 @@ def find_guide(
     body = body_triangles(mesh)
     graph = edge_graph(mesh.positions, body)
     ends = [None if end is None else _end_vertex(mesh, body, end) for end in (root, tip)]
-    first, last = _find_ends(mesh.positions, body, graph, *ends)
-    if first == last:
+    given = [end for end in ends if end is not None]
+    if len(given) == 2 and given[0] == given[1]:
         raise RibbonsimError(
-            f"root and tip of {mesh.name} are one vertex ({first}, counted from 0): "
+            f"root and tip of {mesh.name} are one vertex ({given[0]}, counted from 0): "
             "choose two ends of the body"
         )
+    first, last = _find_ends(mesh.positions, body, graph, None, None)
+    guide, rings, field = _between_poles(mesh, body, graph, first, last)
+    if not given:
+        backwards = _root_at_end(rings, field[np.unique(body)])
+        return guide[::-1].copy() if backwards else guide
+    shares = [_share_inside(mesh, guide, rings, field, end) for end in given]
+    if all(share is None for share in shares):
+        first, last = _find_ends(mesh.positions, body, graph, *ends)
+        return _between_poles(mesh, body, graph, first, last)[0]
+    return _cut(mesh, guide, ends, shares, field)
+
+
+def _between_poles(
+    mesh: CreatureMesh, body: Ints, graph: csr_array, first: int, last: int
+) -> tuple[Array, Rings, Array]:
+    """Guide between two end vertices, with the rings and the field it was found by."""
     distance = edge_distance(graph, np.array([first]))
-    if not np.isfinite(distance[last]):
+    if first == last or not np.isfinite(distance[last]):
         raise RibbonsimError(
-            f"vertices {first} and {last} of {mesh.name} (counted from 0) are not on one piece: "
-            "choose ends of the body"
+            f"vertices {first} and {last} of {mesh.name} (counted from 0) are not two ends of "
+            "one piece: choose ends of the body"
         )
     near = 0.5 * _INSET * distance[last]
     low = np.flatnonzero(distance <= near)
@@ -79,10 +101,52 @@ def find_guide(
     field = body_field(mesh.positions, body, low, high)
     rings = even_rings(mesh.positions, body, field)
     poles = mesh.positions[first], mesh.positions[last]
-    guide = _through_centres(mesh.positions, body, rings, poles)
-    if root is None and tip is None and _root_at_end(rings, field[np.unique(body)]):
-        guide = guide[::-1].copy()
-    return guide
+    return _through_centres(mesh.positions, body, rings, poles), rings, field
+
+
+def _share_inside(
+    mesh: CreatureMesh, guide: Array, rings: Rings, field: Array, vertex: int
+) -> float | None:
+    """How far along a guide a vertex of the body's wall stands; None at its ends and on limbs."""
+    steps = np.linalg.norm(np.diff(rings.centres, axis=0), axis=1)
+    along = np.r_[0.0, np.cumsum(steps)] / steps.sum()
+    rough = float(np.interp(field[vertex], rings.levels, along))
+    radius = float(np.interp(field[vertex], rings.levels, rings.radii))
+    shares = np.linspace(0.0, 1.0, len(guide))
+    apart = np.linalg.norm(guide - mesh.positions[vertex], axis=1)
+    apart[np.abs(shares - rough) > 0.1] = np.inf
+    nearest = int(np.argmin(apart))
+    inside = _END_PART < shares[nearest] < 1.0 - _END_PART
+    return float(shares[nearest]) if inside and apart[nearest] <= _ON_WALL * radius else None
+
+
+def _cut(
+    mesh: CreatureMesh,
+    guide: Array,
+    ends: list[int | None],
+    shares: list[float | None],
+    field: Array,
+) -> Array:
+    """The part of a guide between chosen places; an end left open is the farther one."""
+    places: list[float | None] = []
+    for end in ends:
+        if end is None:
+            places.append(None)
+            continue
+        share = shares[len([place for place in places if place is not None])]
+        places.append(float(round(field[end])) if share is None else share)
+    root, tip = places
+    if root is None:
+        root = 0.0 if tip is not None and tip > 0.5 else 1.0
+    if tip is None:
+        tip = 0.0 if root > 0.5 else 1.0
+    if abs(root - tip) < _END_PART:
+        raise RibbonsimError(
+            f"root and tip of {mesh.name} are at one place along the body: "
+            "choose them farther apart"
+        )
+    shown = np.linspace(root, tip, GUIDE_POINTS)
+    return np.asarray(CubicSpline(np.linspace(0.0, 1.0, len(guide)), guide)(shown))
 
 
 def body_triangles(mesh: CreatureMesh) -> Ints:

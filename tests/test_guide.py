@@ -9,6 +9,7 @@ import pytest
 from scipy.spatial import cKDTree
 from tubes import arc, helix, off_polyline, s_curve, straight, swept, triangulated, tube
 
+import ribbonsim as rs
 from ribbonsim import (
     CreatureMesh,
     Layout,
@@ -384,3 +385,20 @@ def test_weights_do_not_bleed_between_turns_of_the_coil(distance):
         assert bleed.max() <= 0.01
     else:
         assert bleed.max() > 0.2
+
+
+@pytest.mark.parametrize("share", [0.3, 0.5, 0.8])
+def test_a_tip_on_the_wall_cuts_the_guide_there(share):
+    # a vertex of the body's wall is no end: the guide goes on as it was, only shorter
+    mesh = rs.load_mesh(MESHES / "lampeel.obj")
+    whole = find_guide(mesh)
+    wanted = whole[round(share * (len(whole) - 1))]
+    vertex = int(np.argmin(np.linalg.norm(mesh.positions - wanted, axis=1)))
+    cut = find_guide(mesh, root=whole[0], tip=vertex)
+    assert np.linalg.norm(cut[0] - whole[0]) < 1e-9
+    assert np.linalg.norm(cut[-1] - wanted) < 10.0  # centimetres: less than the body is thick
+    apart = np.linalg.norm(cut[:, None] - whole, axis=-1).min(axis=1)
+    assert apart.max() < 0.01 * np.linalg.norm(np.diff(whole, axis=0), axis=1).sum()
+    rig = rs.bind(mesh, rs.Layout.from_ribbon(rs.Ribbon.along(cut, width=3.0)))
+    beyond = np.linalg.norm(mesh.positions - whole[-1], axis=1) < 10.0
+    assert (rig.mesh_weights[beyond, -1] > 0.7).all()  # what lies past the tip rides on its joint
