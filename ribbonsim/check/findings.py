@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ribbonsim.check.cases import Case
+from ribbonsim.layout import Layout
 from ribbonsim.limits import Limits
-from ribbonsim.rig import Rig
+from ribbonsim.mesh import CreatureMesh
+from ribbonsim.rig import Method, Rig
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -54,7 +56,7 @@ class Place:
         return f"at station {self.station} by {self.control}{part}"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Tried:
     """A change that was made on a copy and measured.
 
@@ -66,12 +68,33 @@ class Tried:
         The finding's value without and with it.
     clears : bool
         Whether the limit holds with it.
+    layout : Layout
+        The changed layout.
+    method : {"linear", "dual_quaternion"}
+        The blending it was tried with.
     """
 
     change: str
     before: float
     after: float
     clears: bool
+    layout: Layout
+    method: Method
+
+    def to_dict(self) -> dict[str, object]:
+        """Return words and numbers, fit for JSON.
+
+        Returns
+        -------
+        dict
+        """
+        return {
+            "change": self.change,
+            "before": self.before,
+            "after": self.after,
+            "clears": self.clears,
+            "method": self.method,
+        }
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,7 +139,7 @@ class Finding:
     @property
     def statement(self) -> str:
         """The sentence without the advice."""
-        words = _WORDS[self.kind](self)
+        words = _words(self)
         lead = f"In {self.pose.replace('_', ' ')} " if self.pose else ""
         text = f"{lead}{words}"
         return f"{text[0].upper()}{text[1:]}."
@@ -126,9 +149,7 @@ class Finding:
         """What was tried and what came of it."""
         if self.tried is not None:
             done = ", within the limit" if self.tried.clears else ""
-            before, after = (
-                _figure(self.kind, value) for value in (self.tried.before, self.tried.after)
-            )
+            before, after = _figures(self.kind, self.tried.before, self.tried.after)
             return f"Try this: {self.tried.change}; {before} becomes {after}{done}."
         if self.attempts:
             names = ", ".join(attempt.change for attempt in self.attempts)
@@ -202,7 +223,7 @@ def _nearest_control(rig: Rig, station: int) -> str:
     return layout.control_names[int(np.argmin(np.abs(stands - lengths[station - 1])))]
 
 
-def _part_of(mesh, vertices: Ints) -> str:  # type: ignore[no-untyped-def]
+def _part_of(mesh: CreatureMesh, vertices: Ints) -> str:
     if len(mesh.group_names) < 2:
         return ""
     chosen = np.zeros(len(mesh.positions), dtype=bool)
@@ -412,12 +433,27 @@ def holds(kind: Kind, value: float, limit: float) -> bool:
 # -- words -------------------------------------------------------------------------------------
 
 
-def _figure(kind: Kind, value: float) -> str:
-    if kind in ("fold", "contact"):
+_SHARES = ("volume", "shape", "bleed", "asymmetry")
+_WHOLE = ("fold", "contact")
+
+
+def _figure(kind: Kind, value: float, digits: int = 0) -> str:
+    """A value in words' form; ``digits`` more than usual."""
+    if kind in _WHOLE:
         return f"{value:.0f}"
-    if kind in ("volume", "shape", "bleed", "asymmetry"):
-        return f"{100.0 * value:+.1f} %" if kind == "volume" else f"{100.0 * value:.1f} %"
-    return f"{value:.2f}"
+    if kind in _SHARES:
+        sign = "+" if kind == "volume" else ""
+        return f"{100.0 * value:{sign}.{1 + digits}f} %"
+    return f"{value:.{2 + digits}f}"
+
+
+def _figures(kind: Kind, value: float, other: float) -> tuple[str, str]:
+    """Two values, with as many digits as it takes to tell them apart."""
+    for digits in range(4):
+        one, two = _figure(kind, value, digits), _figure(kind, other, digits)
+        if one != two or kind in _WHOLE:
+            break
+    return one, two
 
 
 def _gain(kind: Kind, tried: Tried) -> float:
@@ -438,48 +474,33 @@ def _pairs(finding: Finding) -> str:
     return f"triangles {shown}{more}"
 
 
-_WORDS: dict[Kind, Callable[[Finding], str]] = {
-    "fold": lambda f: (
-        f"{f.value:.0f} triangles turn over {f.place} ({_count(f)}); {f.limit:.0f} are allowed"
-    ),
-    "contact": lambda f: (
-        f"the skin cuts itself {f.place}: {f.value:.0f} pairs of triangles "
-        f"({_pairs(f)}); {f.limit:.0f} are allowed"
-    ),
-    "pinch": lambda f: (
-        f"the body pinches {f.place}: girth is {f.value:.2f} of what it should be there "
-        f"({_count(f)}); the limit is {f.limit:.2f}"
-    ),
-    "bulge": lambda f: (
-        f"the body bulges {f.place}: girth is {f.value:.2f} of what it should be there "
-        f"({_count(f)}); the limit is {f.limit:.2f}"
-    ),
-    "stretch": lambda f: (
-        f"the skin stretches {f.place} to {f.value:.2f} of what the pose asks for "
-        f"({_count(f)}); the limit is {f.limit:.2f}"
-    ),
-    "squeeze": lambda f: (
-        f"the skin is squeezed {f.place} to {f.value:.2f} of what the pose asks for "
-        f"({_count(f)}); the limit is {f.limit:.2f}"
-    ),
-    "volume": lambda f: (
-        f"the volume changes by {100 * f.value:+.1f} %, most {f.place}; "
-        f"the limit is {100 * f.limit:.0f} %"
-    ),
-    "kink": lambda f: (
-        f"the midline kinks {f.place}: it bends {f.value:.2f} times as sharply as it should "
-        f"anywhere; the limit is {f.limit:.2f}"
-    ),
-    "shape": lambda f: (
-        f"the body misses the shape by {100 * f.value:.1f} % of its length, most {f.place}; "
-        f"the limit is {100 * f.limit:.1f} %"
-    ),
-    "bleed": lambda f: (
-        f"weights bleed {f.place}: {_count(f)} hold up to {100 * f.value:.1f} % from far along "
-        f"the body; the limit is {100 * f.limit:.1f} %"
-    ),
-    "asymmetry": lambda f: (
-        f"left and right differ {f.place}: weights of mirrored vertices by up to "
-        f"{100 * f.value:.1f} % ({_count(f)}); the limit is {100 * f.limit:.1f} %"
-    ),
+def _words(finding: Finding) -> str:
+    """What is wrong, where, how much and the limit, without the pose."""
+    # a limit of volume stands for both directions, so it is shown without a sign
+    value, limit = _figures(finding.kind, finding.value, finding.limit)
+    limit = limit.lstrip("+")
+    return _WORDS[finding.kind].format(
+        value=value, limit=limit, place=finding.place, count=_count(finding), pairs=_pairs(finding)
+    )
+
+
+_ASKED = "of what it should be there ({count}); the limit is {limit}"
+_SKIN = "{place} to {value} of what the pose asks for ({count}); the limit is {limit}"
+_WORDS: dict[Kind, str] = {
+    "fold": "{value} triangles turn over {place} ({count}); {limit} are allowed",
+    "contact": "the skin cuts itself {place}: {value} pairs of triangles ({pairs}); "
+    "{limit} are allowed",
+    "pinch": "the body pinches {place}: girth is {value} " + _ASKED,
+    "bulge": "the body bulges {place}: girth is {value} " + _ASKED,
+    "stretch": "the skin stretches " + _SKIN,
+    "squeeze": "the skin is squeezed " + _SKIN,
+    "volume": "the volume changes by {value}, most {place}; the limit is {limit}",
+    "kink": "the midline kinks {place}: it bends {value} times as sharply as it should "
+    "anywhere; the limit is {limit}",
+    "shape": "the body misses the shape by {value} of its length, most {place}; "
+    "the limit is {limit}",
+    "bleed": "weights bleed {place}: {count} hold up to {value} from far along the body; "
+    "the limit is {limit}",
+    "asymmetry": "left and right differ {place}: weights of mirrored vertices by up to {value} "
+    "({count}); the limit is {limit}",
 }

@@ -93,7 +93,7 @@ class Workbench:
             looks = finding.kind == "contact"
             after = quantity(finding.kind, measure_case(rig, gauge, asked, change.method, looks))
         clears = holds(finding.kind, after, finding.limit)
-        return Tried(change.says, finding.value, after, clears)
+        return Tried(change.says, finding.value, after, clears, change.layout, change.method)
 
     def bound(self, change: Change) -> tuple[Rig, Gauge]:
         """The rig with a change.

@@ -127,7 +127,7 @@ class Report:
                     "faces": (finding.faces + 1).tolist(),
                     "statement": finding.statement,
                     "advice": finding.advice,
-                    "tried": [asdict(tried) for tried in finding.attempts],
+                    "tried": [tried.to_dict() for tried in finding.attempts],
                 }
                 for finding in self.findings
             ],
