@@ -38,7 +38,7 @@ from ribbonsim.view.scene import Stage
 Bytes = NDArray[np.uint8]
 Progress = Callable[[str, int, int], None]
 
-CLOSE_SIZE = (680, 510)
+CLOSE_SIZE = (680, 600)
 POSE_SIZE = (920, 540)
 _PLOTS = {"girth": plot_girth, "curvature": plot_curvature, "stretch": plot_stretch}
 
@@ -310,7 +310,7 @@ def _outcome(finding: Finding, tried: Tried) -> str:
     if before == after:
         return "no change"
     better = abs(tried.after - finding.limit) < abs(tried.before - finding.limit)
-    return "better, not enough" if better else "worse"
+    return "better" if better else "worse"
 
 
 def _section(report: Report, drawn: _Drawn, name: str, opened: bool) -> _PoseSection:

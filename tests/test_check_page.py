@@ -4,16 +4,18 @@ import json
 import re
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from pages import Page
 from PIL import Image
-from tubes import arc, s_curve, tube
+from tubes import arc, s_curve, straight, swept, tube
 
-from ribbonsim import Control, Layout, Limits, Pose, RibbonsimError, bind, load_mesh
+from ribbonsim import Control, CreatureMesh, Layout, Limits, Pose, RibbonsimError, bind, load_mesh
 from ribbonsim.build import BuildOptions, build_layout
 from ribbonsim.bundle import Bundle, file_names
+from ribbonsim.check.findings import Finding, Place
 from ribbonsim.check.report import check
 from ribbonsim.check_page import check_into_folder
 from ribbonsim.obj import write_obj
@@ -82,6 +84,27 @@ def test_close_up_holds_every_vertex_and_shows_most(rig, report):
             extent = np.ptp(seen, axis=0).max() / height
             whole = np.ptp(stage.project(case.positions), axis=0).max() / height
             assert extent > 0.25 or whole < 2.0, (finding.kind, extent)
+
+
+def test_what_the_body_hides_is_dotted_over_it():
+    outer = swept(straight(20.0, 81), 1.0, around=24, round_ends=6)
+    inner = swept(straight(1.0, 9) + np.array([9.5, 0.0, 0.0]), 0.1, around=8)
+    count = len(outer[0])
+    faces = outer[1] + [[v + count for v in face] for face in inner[1]]
+    mesh = CreatureMesh.from_arrays(np.vstack([outer[0], inner[0]]), faces, "pipe in pipe")
+    rig = rig_with(Limits(), mesh)
+    case = check(rig, {"c_bend": 10.0}, remedies=False).cases["c_bend"]
+    none = np.zeros((0, 2), dtype=np.int64)
+    hidden = np.arange(count, len(mesh.positions))
+    finding = Finding("fold", "c_bend", Place(7, "control2"), 5.0, 0.0, 2.0, hidden, none)
+    with Stage(mesh, (400, 300)) as stage:
+        picture = draw_finding(stage, case, finding).astype(int)
+        x, y = stage.project(case.positions[hidden]).astype(int).T
+        plain = draw_finding(stage, case, replace(finding, vertices=np.arange(40))).astype(int)
+    assert np.mean(np.ptp(picture[y, x], axis=1) > 45) > 0.5
+    dots = (picture == 255).all(axis=2).sum()  # their rims are white, which nothing else is
+    assert dots > 50
+    assert (plain == 255).all(axis=2).sum() == 0
 
 
 def test_only_vertices_concerned_are_coloured(rig, report):
@@ -196,8 +219,6 @@ def test_findings_of_the_layout_itself_are_drawn_at_rest(tmp_path):
     near_tip = np.flatnonzero(rig.places > 0.97 * plain.ribbon.length)
     weights[near_tip] *= 0.5
     weights[near_tip, 0] += 0.5  # half of the tip hangs on the root
-    from dataclasses import replace
-
     report = check_into_folder(replace(rig, mesh_weights=weights), tmp_path / "out", {})
     (finding,) = [finding for finding in report.findings if finding.kind == "bleed"]
     assert set(finding.vertices) <= set(near_tip)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image, ImageDraw
 
 from ribbonsim.check.cases import Case
 from ribbonsim.check.findings import Finding, relative_stretch
@@ -26,6 +27,7 @@ _CLOSE_FILL = 0.8
 _CELLS = (64, 48)
 # enough points to tell what hides what
 _FEW, _MANY = 300, 15000
+_ENOUGH_SEEN = 0.15
 
 # Stretch of the skin, the same in every picture: squeezed, as the pose asks, stretched.
 STRETCH_SCALE = Scale(
@@ -239,7 +241,8 @@ def draw_finding(stage: Stage, case: Case, finding: Finding) -> Bytes:
     Returns
     -------
     (height, width, 3) array of uint8
-        All vertices that the finding concerns are inside the picture.
+        All vertices that the finding concerns are inside the picture. Where the body hides
+        nearly all of them, as in a crease, they are dotted over it.
     """
     _clear(stage)
     stage.update(case.positions, case.rig.deform_normals(case.pose, case.method))
@@ -252,7 +255,36 @@ def draw_finding(stage: Stage, case: Case, finding: Finding) -> Bytes:
     room = _BAR_ROOM if barred else Insets()
     view, points = close_view(case, finding, width / height, room)
     stage.set_view(view, points, _CLOSE_FILL, room)
-    return stage.image()
+    picture = stage.image()
+    places = stage.project(case.positions[_thinned(finding.vertices, _FEW)])
+    if _share_coloured(picture, places) >= _ENOUGH_SEEN:
+        return picture
+    return _dotted(picture, places, scale)
+
+
+def _share_coloured(picture: Bytes, places: Floats) -> float:
+    """Share of places where the picture has a mark's colour; the faint body is near to grey."""
+    height, width = picture.shape[:2]
+    x = np.clip(places[:, 0].astype(int), 0, width - 1)
+    y = np.clip(places[:, 1].astype(int), 0, height - 1)
+    return float(np.mean(np.ptp(picture[y, x].astype(int), axis=1) > 45)) if len(x) else 1.0
+
+
+def _dotted(picture: Bytes, places: Floats, scale: Scale) -> Bytes:
+    """Dots over a picture, in a mark's colour with a pale rim."""
+    fine = 3
+    sheet = Image.fromarray(picture).resize(
+        (picture.shape[1] * fine, picture.shape[0] * fine), Image.Resampling.BILINEAR
+    )
+    pen = ImageDraw.Draw(sheet)
+    inner = tuple(int(tone) for tone in scale.table[158])
+    radius = max(2.5, picture.shape[0] / 150.0) * fine
+    for grown, colour in ((1.5, "#ffffff"), (1.0, inner)):
+        for x, y in places[:: max(1, len(places) // 80)] * fine:
+            size = grown * radius
+            pen.ellipse((x - size, y - size, x + size, y + size), fill=colour)
+    small = sheet.resize((picture.shape[1], picture.shape[0]), Image.Resampling.BOX)
+    return np.asarray(small)
 
 
 def finding_heat(case: Case, finding: Finding) -> tuple[Floats, Scale]:
@@ -398,7 +430,7 @@ def _share_seen(camera: Camera, skin: Floats, chosen: Floats, normals: Floats) -
     distance = np.linalg.norm(rays, axis=1)
     square = np.clip(np.sum(rays * normals, axis=1) / distance, 0.0, 1.0)
     # a cell is wide, and skin that slopes away in it does not hide itself
-    free = own[:, 2] <= nearest[y, x] + 0.03 * distance
+    free = own[:, 2] <= nearest[y, x] + 0.015 * distance
     return float(np.mean(np.where(free, np.sqrt(square), 0.0)))
 
 
