@@ -168,7 +168,7 @@ class Desk:
         cells = (
             ("largest stretch", f"{told.stretch:.2f}", ""),
             ("lowest girth", f"{told.girth:.2f}", where),
-            ("volume", f"{100.0 * (told.volume - 1.0):+.1f} %", ""),
+            ("volume", f"{round(100.0 * (told.volume - 1.0), 1) + 0.0:+.1f} %", ""),
             ("one update", f"{1e3 * told.seconds:.0f} ms", ""),
         )
         words = "".join(

@@ -208,6 +208,21 @@ def group(*parts: widgets.Widget) -> widgets.HBox:
     return made
 
 
+def short(name: str, longest: int = 26) -> str:
+    """A name, cut where it would not fit.
+
+    Parameters
+    ----------
+    name : str
+    longest : int
+
+    Returns
+    -------
+    str
+    """
+    return name if len(name) <= longest else f"{name[: longest - 1]}…"
+
+
 def heading(text: str) -> widgets.HTML:
     """A small heading inside a section.
 

@@ -107,4 +107,6 @@ class KeepSection:
 
 
 def _text(hint: str) -> widgets.Text:
-    return widgets.Text(placeholder=hint, layout=widgets.Layout(flex="1 1 auto", width="auto"))
+    return widgets.Text(
+        placeholder=hint, layout=widgets.Layout(flex="1 1 80px", width="0", min_width="60px")
+    )

@@ -9,7 +9,7 @@ import numpy as np
 
 from ribbonsim.falloff import KERNELS
 from ribbonsim.panel.desk import Desk
-from ribbonsim.panel.fields import LABEL_WIDTH, QuantityRow, button, heading, row
+from ribbonsim.panel.fields import LABEL_WIDTH, QuantityRow, button, heading, row, short
 from ribbonsim.panel.model import lean_of
 from ribbonsim.panel.view_section import ViewSection
 
@@ -40,7 +40,7 @@ class LayoutSection:
         self._stations = _whole(17, 2, 200)
         self._spacing = widgets.Dropdown(
             options=[("dense as spans", "spans"), ("even by length", "length")],
-            layout=widgets.Layout(flex="1 1 auto", width="auto"),
+            layout=widgets.Layout(flex="1 1 80px", width="0", min_width="60px"),
         )
         self._spans = _whole(16, 1, 200)
         for field, act in (
@@ -70,7 +70,7 @@ class LayoutSection:
         )
 
     def _make_control_fields(self) -> None:
-        stretch = {"flex": "1 1 auto", "width": "auto"}
+        stretch = {"flex": "1 1 80px", "width": "0", "min_width": "60px"}
         self._control = widgets.Dropdown(options=[], layout=widgets.Layout(**stretch))
         self._control.observe(self._choose, "value")
         self._name = widgets.Text(continuous_update=False, layout=widgets.Layout(**stretch))
@@ -93,7 +93,10 @@ class LayoutSection:
         tip = "place along, 0 root end to 1 tip"
         self._guide = QuantityRow("guide at", tip, 0.0, 1.0, 0.01, 0.5, self._view.mark)
         self._shift = [
-            widgets.FloatText(value=0.0, layout=widgets.Layout(width="64px")) for _ in range(3)
+            widgets.FloatText(
+                value=0.0, layout=widgets.Layout(flex="1 1 44px", width="0", min_width="40px")
+            )
+            for _ in range(3)
         ]
 
     def _arrange(self) -> widgets.VBox:
@@ -207,8 +210,9 @@ class LayoutSection:
             count = len(layout.stations)
             self._stations.value, self._spans.value = count, layout.ribbon.spans
             self._seat.max = self._new_seat.max = count
-            if self._control.options != layout.control_names:
-                self._control.options = layout.control_names
+            names = tuple((short(name), name) for name in layout.control_names)
+            if self._control.options != names:
+                self._control.options = names
             self._control.value = control.name
             self._seat.value, self._name.value = control.station, control.name
             self._reach.tell(control.reach)

@@ -103,7 +103,12 @@ class Marker:
         for (number, place), away in zip(marks.stations, _aside(marks.stations), strict=True):
             if place not in seats:
                 _paste(sheet, _dot_sprite("station"), place)
-            _paste(sheet, _number_sprite(number), (place[0] + away[0], place[1] + away[1]))
+            step = 1.5 if place in seats else 1.0
+            _paste(
+                sheet,
+                _number_sprite(number),
+                (place[0] + step * away[0], place[1] + step * away[1]),
+            )
         for name, place in marks.controls:
             _draw_leader(sheet, place, self._box(name, place))
         for name, place in marks.controls:

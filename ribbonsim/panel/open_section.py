@@ -131,7 +131,7 @@ class OpenSection:
         """Show what was found in the mesh, and which demo creature is open."""
         model = self._desk.model
         if model.is_open:
-            lines = "<br>".join(html.escape(fact) for fact in model.facts())
+            lines = " ".join(html.escape(fact) for fact in model.facts())
             text = f'<div class="rs-facts">{lines}</div>'
             if self._facts.value != text:
                 self._facts.value = text

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import ipywidgets as widgets
 
 from ribbonsim.panel.desk import Desk
-from ribbonsim.panel.fields import LABEL_WIDTH, QuantityRow, button, heading, row
+from ribbonsim.panel.fields import LABEL_WIDTH, QuantityRow, button, heading, row, short
 from ribbonsim.pose import ControlPose
 from ribbonsim.targets import TEST_POSES
 
@@ -46,7 +46,8 @@ class PoseSection:
         )
         self._method.observe(self._set_method, "value")
         self._carry = widgets.Dropdown(
-            options=[_ALONE], layout=widgets.Layout(flex="1 1 auto", width="auto")
+            options=[(_ALONE, "")],
+            layout=widgets.Layout(flex="1 1 80px", width="0", min_width="60px"),
         )
         self._carry.observe(self._set_carry, "value")
         self._volume = QuantityRow(
@@ -117,9 +118,8 @@ class PoseSection:
         self._desk.act(lambda: self._desk.model.set_keep_volume(share))
 
     def _set_carry(self, change: dict[str, str]) -> None:
-        if not self._quiet and change["new"]:
-            root = None if change["new"] == _ALONE else change["new"]
-            self._desk.act(lambda: self._desk.model.set_carry(root))
+        if not self._quiet and change["new"] is not None:
+            self._desk.act(lambda: self._desk.model.set_carry(change["new"] or None))
 
     def _offer_test(self) -> None:
         pose = TEST_POSES[self._test.value]
@@ -155,15 +155,18 @@ class PoseSection:
         options = []
         for control in model.layout.controls:
             moved = "" if model.pose[control.name] == ControlPose() else "  ·  moved"
-            options.append((f"{control.name}  ·  station {control.station}{moved}", control.name))
+            options.append(
+                (f"{short(control.name)}  ·  station {control.station}{moved}", control.name)
+            )
         with self._controls.hold_sync():  # new words put the choice on the first for a moment
             if list(self._controls.options) != options:
                 self._controls.options = options
             self._controls.value = model.selected
-        carriers = [_ALONE, *model.layout.control_names]
+        names = model.layout.control_names
+        carriers = [(_ALONE, ""), *((short(name, 30), name) for name in names)]
         if list(self._carry.options) != carriers:
             self._carry.options = carriers
-        self._carry.value = model.layout.chain_root or _ALONE
+        self._carry.value = model.layout.chain_root or ""
 
     def _show_values(self, values: ControlPose) -> None:
         for key in ("bend", "sway", "twist", "stretch", "girth"):

@@ -21,7 +21,7 @@ _SIDES = {
 }
 _HEAT_WORDS = {
     "clay": "clay",
-    "control weights": "weights of the chosen control",
+    "control weights": "weights of the control",
     "station weights": "weights of a station",
     "stretch": "largest stretch",
     "girth": "girth",
@@ -71,7 +71,7 @@ class ViewSection:
         self._heat = widgets.Dropdown(
             options=[(_HEAT_WORDS[heat], heat) for heat in HEATS],
             value="clay",
-            layout=widgets.Layout(width="196px"),
+            layout=widgets.Layout(width="190px"),
         )
         self._station = widgets.BoundedIntText(
             value=1, min=1, max=17, layout=widgets.Layout(width="56px", display="none")

@@ -17,6 +17,7 @@ from PIL import Image
 from ribbonsim.check.measures import Measures
 from ribbonsim.mesh import CreatureMesh
 from ribbonsim.panel.easel import EASEL
+from ribbonsim.panel.fields import short
 from ribbonsim.panel.marks import Marker, Marks, scale_patch
 from ribbonsim.panel.model import PanelModel, Readout
 from ribbonsim.pose import Pose
@@ -379,7 +380,7 @@ def _weights(rig: Rig, subject: _Subject) -> tuple[Array, Scale]:
     """Weight of a control or a station at each vertex, and the scale that shows it."""
     if subject.show.heat == "control weights":
         values = rig.control_influence[:, rig.layout.control_index(subject.selected)]
-        return values, _scale(f"weight of {subject.selected}", 0.0, 1.0, False)
+        return values, _scale(f"weight of {short(subject.selected)}", 0.0, 1.0, False)
     number = min(subject.show.station, len(rig.layout.stations))
     return rig.mesh_weights[:, number - 1], _scale(f"weight of station {number}", 0.0, 1.0, False)
 

@@ -23,6 +23,7 @@ Skin = Literal["clay", "values", "glass", "hidden"]
 
 _ALONG_SPAN = 12
 _GLASS_FACING, _GLASS_EDGE = 0.10, 0.62
+_EDGE_OPACITY = 0.3
 
 
 class Stage:
@@ -78,6 +79,7 @@ class Stage:
         self.smooth_edges(smooth_edges)
         self._skin: Skin = "clay"
         self._body, self._body_actor = self._add_creature(look.CLAY, look.CLAY_SURFACE)
+        self._edges: tuple[Any, Any] | None = None
         self._ghost: Any = None
         self._ghost_positions = self._ghost_normals = np.zeros((0, 3))
         self._ghost_actor: Any = None
@@ -104,6 +106,7 @@ class Stage:
             normals = self.mesh.with_positions(self._positions).vertex_normals
         self._normals = np.asarray(normals)
         self._move(self._body, self._positions, self._normals)
+        self._move_edges()
 
     def show_clay(self) -> None:
         """Show the skin as clay."""
@@ -133,16 +136,30 @@ class Stage:
         self._body_actor.SetVisibility(False)
 
     def show_edges(self, on: bool) -> None:
-        """Draw the edges of the triangles.
+        """Draw the edges of the polygons.
 
         Parameters
         ----------
         on : bool
         """
-        prop = self._body_actor.GetProperty()
-        prop.SetEdgeVisibility(on)
-        prop.SetEdgeColor(*look.colour(look.INK))
-        prop.SetLineWidth(0.6)
+        if self._edges is not None:
+            self._edges[1].SetVisibility(on)
+        if on:
+            self._edges = self._edges or self._add_edges()
+            self._move_edges()
+
+    def _add_edges(self) -> tuple[Any, Any]:
+        edges = self.mesh.edges
+        lines = np.column_stack([np.full(len(edges), 2, dtype=np.int64), edges])
+        data = self._pv.PolyData(self._body.points.copy(), lines=lines)
+        actor = self._add(data, look.INK, None)
+        actor.GetProperty().SetOpacity(_EDGE_OPACITY)
+        return data, actor
+
+    def _move_edges(self) -> None:
+        if self._edges is not None and self._edges[1].GetVisibility():
+            self._edges[0].points[:] = self._body.points
+            self._edges[0].GetPoints().Modified()
 
     def show_ghost(self, positions: ArrayLike | None) -> None:
         """Show a second, faint creature, such as the rest behind a pose.
@@ -341,7 +358,7 @@ class Stage:
 
     def close(self) -> None:
         """Free the window; the stage cannot be used afterwards."""
-        self._ribbon_parts = []
+        self._ribbon_parts, self._edges = [], None
         self._body = self._body_actor = self._ghost = self._ghost_actor = None
         self._plotter.close()
 

@@ -166,7 +166,7 @@ def test_sides_and_what_is_shown_change_the_picture(panel):
     panel.changed(lambda: panel.type("stretch", 1.6))
     skin = panel.select("largest stretch")
     for option in (
-        "weights of the chosen control",
+        "weights of the control",
         "weights of a station",
         "largest stretch",
         "girth",
