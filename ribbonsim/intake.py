@@ -114,7 +114,9 @@ def _pieces(mesh: "CreatureMesh") -> list[str]:
     rest = f"{len(first) - 1} other{'s' * (len(first) > 2)}"
     return [
         f"The mesh has {len(first)} separate pieces: the body of {vertices} vertices (with vertex "
-        f"{first[body] + 1}) and {rest} (such as the one with vertex {other + 1})."
+        f"{first[body] + 1}) and {rest} (such as the one with vertex {other + 1}), "
+        f"{'each of which rides' if len(first) > 2 else 'which rides'} rigidly on the nearest part "
+        "of the body."
     ]
 
 

@@ -305,7 +305,8 @@ def test_clean_meshes_have_no_notes():
 def test_pieces_are_counted_and_the_body_named():
     assert note_of(joined(box((9, 0, 0), 1), box(), box((-9, 0, 0), 1))) == (
         "The mesh has 3 separate pieces: the body of 8 vertices (with vertex 9) and 2 others "
-        "(such as the one with vertex 1)."
+        "(such as the one with vertex 1), each of which rides rigidly on the nearest part of the "
+        "body."
     )
 
 

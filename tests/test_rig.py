@@ -736,3 +736,30 @@ def test_controls_carried_in_a_circle_are_refused():
     pair = [Control("a", 1, carried_by="b"), Control("b", 3, carried_by="a")]
     with pytest.raises(RibbonsimError, match="carried by itself in a circle"):
         Layout(ribbon, [0, 0.5, 1], pair)
+
+
+def test_eyes_ride_rigidly_on_the_nearest_part_of_the_body():
+    # a body with two loose balls: each keeps all its distances (Kabsch: scipy's align_vectors)
+    points = straight(40.0, 81)
+    body = tube(points, 2.0, 16)
+    ball = tube(points[:4] * 0.05, 0.4, 8)
+    at = [np.array([10.0, 0.0, 2.5]), np.array([30.0, 0.0, -2.5])]
+    count, size = len(body.positions), len(ball.positions)
+    positions = np.concatenate([body.positions, *(ball.positions + place for place in at)])
+    polygons = [list(p) for p in body.polygons]
+    polygons += [list(p + count + k * size) for k in range(2) for p in ball.polygons]
+    mesh = CreatureMesh.from_arrays(positions, polygons)
+    assert "each of which rides rigidly on the nearest part of the body" in mesh.notes[0]
+    rig = bind(mesh, Layout.from_ribbon(Ribbon.along(points, 1.0), 17, 5))
+    for name in ("c_bend", "twist", "curl"):
+        posed = rig.deform(rig.pose_for(name), "dual_quaternion")
+        for k in range(2):
+            part = slice(count + k * size, count + (k + 1) * size)
+            one, other = positions[part], posed[part]
+            one, other = one - one.mean(axis=0), other - other.mean(axis=0)
+            _, off = Rotation.align_vectors(other, one)
+            # stretch and girth of the station are in it, a few percent of a ball of 0.4
+            assert off / np.sqrt(size) < 0.05
+            apart = np.linalg.norm(posed[:count] - posed[part].mean(axis=0), axis=1)
+            rest = np.linalg.norm(positions[:count] - positions[part].mean(axis=0), axis=1)
+            assert apart.min() == pytest.approx(rest.min(), rel=0.2)
