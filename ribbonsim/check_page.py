@@ -341,6 +341,7 @@ def _weights(report: Report) -> list[tuple[str, str]]:
     labels = {
         "bleed": "weight from far along the body",
         "asymmetry": "left against right in weights",
+        "mirrored_poses": "mirrored poses against their mirror image",
         "roughness": "roughness of the weights",
     }
     return [

@@ -19,6 +19,7 @@ _UNITS: dict[str, Unit] = {
     "volume": "change",
     "shape": "share",
     "bleed": "share",
+    "mirrored_poses": "share",
     "asymmetry": "share",
 }
 

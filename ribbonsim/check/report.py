@@ -11,7 +11,7 @@ from ribbonsim.check.cases import Case, PoseList, Wish, measure_case, wishes
 from ribbonsim.check.findings import Finding, findings_of, place_of
 from ribbonsim.check.measures import Gauge
 from ribbonsim.check.remedies import Workbench, changes_for
-from ribbonsim.check.symmetry import find_plane, weight_asymmetry
+from ribbonsim.check.symmetry import SymmetryPlane, find_plane, pose_asymmetry, weight_asymmetry
 from ribbonsim.check.weights import bleed, roughness
 from ribbonsim.limits import Limits
 from ribbonsim.rig import Method, Rig
@@ -67,7 +67,9 @@ class Report:
     measures : dict of str to PoseMeasures
         By pose.
     weights : dict of str to float
-        ``bleed``, ``roughness`` and, for a symmetric mesh, ``asymmetry`` of the layout.
+        ``bleed``, ``roughness`` and, for a symmetric mesh, ``asymmetry`` of the layout and
+        ``mirrored_poses``: how far the mesh in a mirrored pose is from the mirror image of the
+        mesh in the pose, at the worst, over the body length.
     findings : tuple of Finding
         The worst first.
     cases : dict of str to Case
@@ -181,7 +183,11 @@ def check(
         case = measure_case(rig, gauge, wish, method, contacts)
         cases[wish.name] = case
         found += [(finding, wish) for finding in findings_of(case, held)]
-    weights, layout_findings = _layout_findings(rig, held)
+    plane = find_plane(rig.mesh)
+    weights, layout_findings = _layout_findings(rig, held, plane)
+    if plane is not None and _runs_in(rig, plane):
+        apart = [pose_asymmetry(rig, plane, case.pose, method) for case in cases.values()]
+        weights["mirrored_poses"] = max(apart, default=0.0)
     found += [(finding, None) for finding in layout_findings]
     found.sort(key=lambda pair: -pair[0].severity)
     findings = [finding for finding, _ in found]
@@ -213,14 +219,24 @@ def _numbers(case: Case) -> PoseMeasures:
     )
 
 
-def _layout_findings(rig: Rig, limits: Limits) -> tuple[dict[str, float], list[Finding]]:
+def _runs_in(rig: Rig, plane: SymmetryPlane) -> bool:
+    """Whether the ribbon lies in a plane of symmetry; a round body has many it does not lie in."""
+    ribbon = rig.layout.ribbon
+    along = ribbon.midline(np.linspace(0.0, 1.0, 65))
+    away = np.linalg.norm(plane.mirror(along) - along, axis=1)
+    flat = np.abs(ribbon.frames(0.5)[:3, 1:3].T @ plane.normal).max() > 0.99
+    return bool(flat and away.max() < 0.01 * ribbon.length)
+
+
+def _layout_findings(
+    rig: Rig, limits: Limits, plane: SymmetryPlane | None
+) -> tuple[dict[str, float], list[Finding]]:
     """What is of the layout itself, whatever the pose."""
     held = bleed(rig)
     numbers = {"bleed": float(held.max()), "roughness": float(roughness(rig))}
     found = []
     if numbers["bleed"] > limits.bleed:
         found.append(_of_layout(rig, "bleed", held, limits.bleed))
-    plane = find_plane(rig.mesh)
     if plane is not None:
         apart = weight_asymmetry(rig, plane)
         numbers["asymmetry"] = float(apart.max())
