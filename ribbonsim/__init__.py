@@ -10,8 +10,8 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from ribbonsim.check.compare import Comparison, compare
-    from ribbonsim.check.report import Report, check
+    from ribbonsim.bendcheck.compare import Comparison, compare
+    from ribbonsim.bendcheck.report import Report, check
     from ribbonsim.errors import RibbonsimError
     from ribbonsim.guide import find_guide
     from ribbonsim.layout import Control, ControlWeights, Layout, MeshWeights
@@ -43,10 +43,10 @@ _HOMES = {
     "Target": "targets",
     "make_target": "targets",
     "Limits": "limits",
-    "Report": "check.report",
-    "check": "check.report",
-    "Comparison": "check.compare",
-    "compare": "check.compare",
+    "Report": "bendcheck.report",
+    "check": "bendcheck.report",
+    "Comparison": "bendcheck.compare",
+    "compare": "bendcheck.compare",
     "Panel": "panel.panel",
 }
 

@@ -11,12 +11,12 @@ import numpy as np
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from ribbonsim.bendcheck.cases import Case, PoseList, Wish, measure_case, wishes
+from ribbonsim.bendcheck.differences import written
+from ribbonsim.bendcheck.findings import Finding, Tried
+from ribbonsim.bendcheck.measures import Gauge
+from ribbonsim.bendcheck.report import PoseMeasures, Report, check
 from ribbonsim.bundle import Bundle, file_names
-from ribbonsim.check.cases import Case, PoseList, Wish, measure_case, wishes
-from ribbonsim.check.differences import written
-from ribbonsim.check.findings import Finding, Tried
-from ribbonsim.check.measures import Gauge
-from ribbonsim.check.report import PoseMeasures, Report, check
 from ribbonsim.html import (
     METHOD_WORDS,
     Embedded,

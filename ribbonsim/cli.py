@@ -346,7 +346,7 @@ def check_command(
         rig = load_rig(mesh, layout_file, options)
         blended: Method = "dual_quaternion" if method == "dual-quaternion" else "linear"
         if folder is None:
-            from ribbonsim.check.report import check
+            from ribbonsim.bendcheck.report import check
 
             report = check(rig, poses, blended, progress=tell)
         else:
@@ -365,7 +365,7 @@ def check_command(
     if as_json:
         click.echo(json.dumps(report.to_dict(), indent=2, ensure_ascii=False))
     else:
-        from ribbonsim.check.words import report_text
+        from ribbonsim.bendcheck.words import report_text
 
         click.echo(report_text(report))
         if folder is not None:
@@ -422,7 +422,7 @@ def compare_command(
     """
     import json
 
-    from ribbonsim.check.compare import compare
+    from ribbonsim.bendcheck.compare import compare
     from ribbonsim.layout import Layout
     from ribbonsim.mesh import load_mesh
     from ribbonsim.rig import bind
@@ -457,7 +457,7 @@ def compare_command(
     if as_json:
         click.echo(json.dumps(found.to_dict(), indent=2, ensure_ascii=False))
         return
-    from ribbonsim.check.differences import comparison_text
+    from ribbonsim.bendcheck.differences import comparison_text
 
     click.echo(comparison_text(found.table, found.names, found.differences, found.notes))
     if folder is not None:

@@ -11,10 +11,10 @@ import numpy as np
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from ribbonsim.bendcheck.cases import Case, PoseList, wishes
+from ribbonsim.bendcheck.compare import LETTERS, Comparison, compare
+from ribbonsim.bendcheck.differences import Row, written
 from ribbonsim.bundle import Bundle, file_names
-from ribbonsim.check.cases import Case, PoseList, wishes
-from ribbonsim.check.compare import LETTERS, Comparison, compare
-from ribbonsim.check.differences import Row, written
 from ribbonsim.html import (
     METHOD_WORDS,
     Embedded,

@@ -13,6 +13,7 @@ from ribbonsim.errors import RibbonsimError
 
 NOTEBOOK = "01_does_it_bend.ipynb"
 MESH_VARIABLE = "RIBBONSIM_MESH"
+_UPLOAD = 512 * 1024 * 1024
 _NEEDED = ("jupyterlab", "ipywidgets", "ipyevents")
 
 
@@ -87,6 +88,8 @@ def lab_command(notebook: Path, port: int | None = None, browser: bool = True) -
     root = notebook.parent.parent
     command = [sys.executable, "-m", "jupyter", "lab", f"--ServerApp.root_dir={root}"]
     command.append(f"--LabApp.default_url=/doc/tree/{notebook.relative_to(root).as_posix()}")
+    # an OBJ that is uploaded comes in one message; the usual limit is 10 MiB
+    command.append(f"--ServerApp.tornado_settings={{'websocket_max_message_size': {_UPLOAD}}}")
     if port is not None:
         command += [f"--port={port}", "--ServerApp.port_retries=0"]
     if not browser:

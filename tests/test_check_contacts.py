@@ -16,9 +16,9 @@ from scipy.spatial.transform import Rotation
 from tubes import straight, tube
 
 from ribbonsim import CreatureMesh, Layout, Ribbon, RibbonsimError, bind, load_mesh
+from ribbonsim.bendcheck.contacts import crossing_pairs, new_pairs
+from ribbonsim.bendcheck.measures import Gauge
 from ribbonsim.build import build_layout
-from ribbonsim.check.contacts import crossing_pairs, new_pairs
-from ribbonsim.check.measures import Gauge
 
 MESHES = Path(__file__).parents[1] / "meshes"
 CORNER = [[0, 0, 0], [1, 0, 0], [0, 1, 0]]

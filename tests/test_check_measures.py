@@ -14,10 +14,10 @@ from scipy.spatial.transform import Rotation
 from tubes import arc, straight, tube
 
 from ribbonsim import CreatureMesh, Layout, Pose, Ribbon, Rig, bind, load_mesh
+from ribbonsim.bendcheck.measures import Gauge, TriangleGauge, enclosed_volume, triangle_stretch
+from ribbonsim.bendcheck.midline import added_bend, kink
+from ribbonsim.bendcheck.weights import bleed, joint_roughness, roughness
 from ribbonsim.build import build_layout
-from ribbonsim.check.measures import Gauge, TriangleGauge, enclosed_volume, triangle_stretch
-from ribbonsim.check.midline import added_bend, kink
-from ribbonsim.check.weights import bleed, joint_roughness, roughness
 from ribbonsim.rig import surface_weights
 
 MESHES = Path(__file__).parents[1] / "meshes"

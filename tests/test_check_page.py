@@ -13,10 +13,10 @@ from PIL import Image
 from tubes import arc, s_curve, straight, swept, tube
 
 from ribbonsim import Control, CreatureMesh, Layout, Limits, Pose, RibbonsimError, bind, load_mesh
+from ribbonsim.bendcheck.findings import Finding, Place
+from ribbonsim.bendcheck.report import check
 from ribbonsim.build import BuildOptions, build_layout
 from ribbonsim.bundle import Bundle, file_names
-from ribbonsim.check.findings import Finding, Place
-from ribbonsim.check.report import check
 from ribbonsim.check_page import check_into_folder
 from ribbonsim.obj import write_obj
 from ribbonsim.view.look import Scale

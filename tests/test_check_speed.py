@@ -9,7 +9,7 @@ import numpy as np
 from tubes import straight, tube
 
 from ribbonsim import Layout, Ribbon, bind
-from ribbonsim.check.measures import Gauge
+from ribbonsim.bendcheck.measures import Gauge
 
 RINGS, AROUND = 1000, 50
 

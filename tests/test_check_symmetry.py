@@ -22,13 +22,13 @@ from ribbonsim import (
     bind,
     load_mesh,
 )
-from ribbonsim.build import build_layout
-from ribbonsim.check.symmetry import (
+from ribbonsim.bendcheck.symmetry import (
     find_plane,
     mirror_pose,
     pose_asymmetry,
     weight_asymmetry,
 )
+from ribbonsim.build import build_layout
 
 MESHES = Path(__file__).parents[1] / "meshes"
 METHODS = ("linear", "dual_quaternion")

@@ -13,8 +13,8 @@ from tubes import s_curve, straight, tube
 
 import ribbonsim as rs
 from ribbonsim import Control, Layout, Pose, RibbonsimError, bind, make_target
+from ribbonsim.bendcheck.differences import Row, comparison_text, differences_of, written
 from ribbonsim.build import BuildOptions, build_layout
-from ribbonsim.check.differences import Row, comparison_text, differences_of, written
 from ribbonsim.compare_page import compare_into_folder
 from ribbonsim.obj import write_obj
 from ribbonsim.view.scene import Stage
@@ -281,7 +281,7 @@ def test_layouts_of_one_name_get_letters(rigs):
 
 def test_check_is_a_function_whatever_was_imported_first():
     code = """
-import ribbonsim.check.compare, ribbonsim as rs
+import ribbonsim.bendcheck.compare, ribbonsim as rs
 try:
     rs.check()
 except TypeError as error:

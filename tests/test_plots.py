@@ -10,9 +10,9 @@ import pytest
 from tubes import s_curve, straight, tube
 
 from ribbonsim import Control, Layout, bind
+from ribbonsim.bendcheck.cases import Wish, measure_case
+from ribbonsim.bendcheck.measures import Gauge
 from ribbonsim.build import BuildOptions, build_layout
-from ribbonsim.check.cases import Wish, measure_case
-from ribbonsim.check.measures import Gauge
 from ribbonsim.view.look import colour, srgb_to_oklab
 from ribbonsim.view.plots import (
     LINES,

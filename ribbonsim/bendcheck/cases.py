@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ribbonsim.bendcheck.measures import Gauge, Measures
 from ribbonsim.carry_over import carry_over
-from ribbonsim.check.measures import Gauge, Measures
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.pose import Pose
 from ribbonsim.ribbon import Ribbon

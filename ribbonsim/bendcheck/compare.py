@@ -9,11 +9,11 @@ from typing import Literal
 
 import numpy as np
 
+from ribbonsim.bendcheck.cases import Case, PoseList, Wish, wishes
+from ribbonsim.bendcheck.differences import Row, differences_of
+from ribbonsim.bendcheck.findings import Kind, place_of, quantity, relative_stretch
+from ribbonsim.bendcheck.report import Report, check
 from ribbonsim.carry_over import carry_over
-from ribbonsim.check.cases import Case, PoseList, Wish, wishes
-from ribbonsim.check.differences import Row, differences_of
-from ribbonsim.check.findings import Kind, place_of, quantity, relative_stretch
-from ribbonsim.check.report import Report, check
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.limits import Limits
 from ribbonsim.pose import Pose

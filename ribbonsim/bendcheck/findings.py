@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from ribbonsim.check.cases import Case
+from ribbonsim.bendcheck.cases import Case
 from ribbonsim.layout import Layout
 from ribbonsim.limits import Limits
 from ribbonsim.mesh import CreatureMesh

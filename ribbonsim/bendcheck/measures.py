@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_array
 from scipy.spatial.transform import Rotation
 
-from ribbonsim.check.contacts import crossing_pairs, new_pairs
+from ribbonsim.bendcheck.contacts import crossing_pairs, new_pairs
 from ribbonsim.frames import invert_rigid
 from ribbonsim.ribbon import Ribbon
 from ribbonsim.rig import Rig

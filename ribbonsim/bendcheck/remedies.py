@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from ribbonsim.check.cases import Wish, measure_case, wish_for
-from ribbonsim.check.findings import Finding, Kind, Tried, holds, quantity
-from ribbonsim.check.measures import Gauge
-from ribbonsim.check.weights import bleed
+from ribbonsim.bendcheck.cases import Wish, measure_case, wish_for
+from ribbonsim.bendcheck.findings import Finding, Kind, Tried, holds, quantity
+from ribbonsim.bendcheck.measures import Gauge
+from ribbonsim.bendcheck.weights import bleed
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.layout import Layout
 from ribbonsim.rig import Method, Rig, rebind

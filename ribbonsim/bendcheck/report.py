@@ -7,12 +7,12 @@ from dataclasses import asdict, dataclass
 
 import numpy as np
 
-from ribbonsim.check.cases import Case, PoseList, Wish, measure_case, wishes
-from ribbonsim.check.findings import Finding, findings_of, place_of
-from ribbonsim.check.measures import Gauge
-from ribbonsim.check.remedies import Workbench, changes_for
-from ribbonsim.check.symmetry import SymmetryPlane, find_plane, pose_asymmetry, weight_asymmetry
-from ribbonsim.check.weights import bleed, roughness
+from ribbonsim.bendcheck.cases import Case, PoseList, Wish, measure_case, wishes
+from ribbonsim.bendcheck.findings import Finding, findings_of, place_of
+from ribbonsim.bendcheck.measures import Gauge
+from ribbonsim.bendcheck.remedies import Workbench, changes_for
+from ribbonsim.bendcheck.symmetry import SymmetryPlane, find_plane, pose_asymmetry, weight_asymmetry
+from ribbonsim.bendcheck.weights import bleed, roughness
 from ribbonsim.limits import Limits
 from ribbonsim.rig import Method, Rig
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from ribbonsim.check.report import PoseMeasures, Report
+from ribbonsim.bendcheck.report import PoseMeasures, Report
 
 _HEADS = ("pose", "stretch", "squeeze", "girth", "volume", "folds", "contacts", "kink", "shape")
 

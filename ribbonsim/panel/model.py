@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ribbonsim.bendcheck.measures import Gauge, Measures
 from ribbonsim.build import build_layout
 from ribbonsim.carry_over import carry_over
-from ribbonsim.check.measures import Gauge, Measures
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.guide import find_guide
 from ribbonsim.layout import Layout, free_name

@@ -52,6 +52,7 @@ class OpenSection:
             accept=".obj",
             multiple=False,
             description="Upload an OBJ",
+            tooltip="a file of 10 MB or more may be too large to send: open it by its path",
             layout=widgets.Layout(width="auto"),
         )
         self._upload.observe(self._take_upload, "value")

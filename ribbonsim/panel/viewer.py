@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from ribbonsim.check.measures import Measures
+from ribbonsim.bendcheck.measures import Measures
 from ribbonsim.mesh import CreatureMesh
 from ribbonsim.panel.easel import EASEL
 from ribbonsim.panel.fields import short

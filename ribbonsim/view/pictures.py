@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
-from ribbonsim.check.cases import Case
-from ribbonsim.check.findings import Finding, relative_stretch
-from ribbonsim.check.weights import bleed
+from ribbonsim.bendcheck.cases import Case
+from ribbonsim.bendcheck.findings import Finding, relative_stretch
+from ribbonsim.bendcheck.weights import bleed
 from ribbonsim.layout import Layout
 from ribbonsim.pose import Pose
 from ribbonsim.ribbon import Ribbon

@@ -24,8 +24,8 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
 
-from ribbonsim.check.cases import Case
-from ribbonsim.check.findings import relative_stretch
+from ribbonsim.bendcheck.cases import Case
+from ribbonsim.bendcheck.findings import relative_stretch
 from ribbonsim.layout import Layout
 from ribbonsim.limits import Limits
 from ribbonsim.view.look import CONTROL, INK, PAPER
