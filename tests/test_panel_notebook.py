@@ -66,6 +66,7 @@ def test_mesh_is_handed_over_and_the_notebook_opens_alone(tmp_path, started):
     assert command[:4] == [sys.executable, "-m", "jupyter", "lab"]
     assert f"--LabApp.default_url=/doc/tree/notebooks/{NAME}" in command
     assert "--port=8123" in command
+    assert any("websocket_max_message_size" in part for part in command)
     assert "--no-browser" in command
 
 
