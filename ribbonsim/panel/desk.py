@@ -161,7 +161,11 @@ class Desk:
             self.viewer.ask()
 
     def _show_frame(self, frame: Frame) -> None:
+        if not frame.fine:
+            self.picture.remove_class("rs-fine")
         self.picture.value = frame.jpeg
+        if frame.fine:
+            self.picture.add_class("rs-fine")
 
     def _show_numbers(self, told: Readout) -> None:
         where = f"at station {told.station}" if told.girth < 0.995 else ""

@@ -79,6 +79,10 @@ def lab(tmp_path_factory):
     for name, cells in OWN_NOTEBOOKS.items():
         (folder / name).write_text(notebook_text(cells), encoding="utf-8")
     own = {name: str(folder / name) for name in ("JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR")}
+    # cells that are scrolled out of sight stay on the page, so that panels can be counted
+    settings = folder / "JUPYTER_CONFIG_DIR/lab/user-settings/@jupyterlab/notebook-extension"
+    settings.mkdir(parents=True)
+    (settings / "tracker.jupyterlab-settings").write_text('{"windowingMode": "none"}')
     log = (folder / "lab.log").open("w")
     server = subprocess.Popen(
         [
@@ -253,13 +257,17 @@ class PanelPage:
     def settle(self, calm=0.55, limit=40.0):
         """Wait until the picture has stayed the same for a while, its fine frame drawn."""
         last, since, begin = self.source(), time.monotonic(), time.monotonic()
-        while time.monotonic() - since < calm:
+        while time.monotonic() - since < calm or not self.is_fine():
             if time.monotonic() - begin > limit:
                 raise AssertionError("the picture never comes to rest")
             now = self.source()
             if now != last:
                 last, since = now, time.monotonic()
             time.sleep(0.02)
+
+    def is_fine(self):
+        """Whether the picture is the fine one that follows when nothing moves any more."""
+        return self.image.evaluate("(image) => image.classList.contains('rs-fine')")
 
     def changed(self, act):
         """Do something that has to change the picture; the picture before and after."""
