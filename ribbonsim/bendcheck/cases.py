@@ -130,6 +130,8 @@ class Case:
         place = int(np.argmax(curvature))
         if self.target is None:
             even = _mean_curvature(self.ribbon, t, curvature)
+            # a pose is not to blame for how sharply the body bends at rest
+            even = max(even, float(self.rig.layout.ribbon.curvature(t).max()))
             return (float(curvature[place] / even) if even > 0 else 1.0), float(t[place])
         wanted = _target_curvature(self.target)
         least = 0.5 / self.rig.layout.ribbon.length

@@ -194,9 +194,10 @@ def check(
     if remedies:
         bench = Workbench(rig)
         for i, (finding, asked_in) in enumerate(found):
-            tell("trying changes", i, len(found))
-            changes = changes_for(rig, method, finding)
-            tried = [bench.trial(finding, asked_in, change) for change in changes]
+            tried = []
+            for change in changes_for(rig, method, finding):
+                tell("trying changes", i, len(found))
+                tried.append(bench.trial(finding, asked_in, change))
             findings[i] = finding.with_attempts(tried)
     tell("done", len(asked), len(asked))
     numbers = {name: _numbers(case) for name, case in cases.items()}

@@ -40,6 +40,7 @@ class Desk:
         )
         self.picture.add_class("rs-picture")
         self.readout = widgets.HTML()
+        self.verdict = widgets.HTML()
         self.message = widgets.HTML()
         self.message.add_class("rs-message")
         self.viewer = Viewer(self.model, self._show_frame, self._show_numbers, self.complain, size)

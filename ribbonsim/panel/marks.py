@@ -23,6 +23,7 @@ Point = tuple[float, float]
 Box = tuple[float, float, float, float]
 
 _FINE = 3
+_SPOT = "#b4482f"
 _NAME_SIZE, _NUMBER_SIZE = 15, 12
 _LONGEST = 24
 
@@ -40,12 +41,15 @@ class Marks:
         In body order.
     place : pixel, optional
         A place along the ribbon that the user is looking for.
+    spots : sequence of pixel
+        Vertices that the body hides.
     """
 
     controls: Sequence[tuple[str, Point]] = ()
     chosen: str = ""
     stations: Sequence[tuple[int, Point]] = ()
     place: Point | None = None
+    spots: Sequence[Point] = ()
 
 
 class Marker:
@@ -99,6 +103,8 @@ class Marker:
             A new picture.
         """
         sheet = Image.fromarray(picture)
+        for place in marks.spots:
+            _paste(sheet, _dot_sprite("spot"), place)
         seats = {place for _, place in marks.controls}
         for (number, place), away in zip(marks.stations, _aside(marks.stations), strict=True):
             if place not in seats:
@@ -198,6 +204,7 @@ def _draw_leader(sheet: Image.Image, anchor: Point, box: Box) -> None:
 def _dot_sprite(kind: str) -> Image.Image:
     """A dot, its rings from the outside: (radius, colour)."""
     rings = {
+        "spot": ((4.6, PAPER), (3.2, _SPOT)),
         "station": ((5.0, INK), (3.8, STATION)),
         "control": ((9.0, PAPER), (7.4, INK), (6.0, CONTROL)),
         "chosen": ((11.5, PAPER), (9.8, INK), (8.2, CONTROL), (3.2, INK)),

@@ -414,6 +414,20 @@ class PanelModel:
         if self.selected not in rig.layout.control_names:
             self.selected = rig.layout.control_names[0]
 
+    def take_change(self, layout: Layout, method: Method) -> None:
+        """Take a layout with a way of blending, the pose kept; one step back.
+
+        Parameters
+        ----------
+        layout : Layout
+        method : {"linear", "dual_quaternion"}
+        """
+        if layout is self.layout:
+            self.set_method(method)
+            return
+        self.change_layout(layout)
+        self.method = method
+
     def set_stations(self, count: int, spacing: str = "spans") -> None:
         """Place so many stations anew.
 

@@ -10,6 +10,7 @@ import ipywidgets as widgets
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.notebook import MESH_VARIABLE
 from ribbonsim.panel.desk import Desk
+from ribbonsim.panel.findings_section import FindingsSection
 from ribbonsim.panel.keep_section import KeepSection
 from ribbonsim.panel.layout_section import LayoutSection
 from ribbonsim.panel.model import PanelModel
@@ -41,6 +42,7 @@ class Panel(widgets.VBox):
 
     def __init__(self, source: Source | None = None) -> None:
         self._desk = desk = Desk(SIZE)
+        self._findings: FindingsSection | None = None
         sheet = Path(__file__).with_name("style.css").read_text(encoding="utf-8")
         style = widgets.HTML(f"<style>{sheet}</style>")
         style.layout.display = "none"
@@ -63,13 +65,16 @@ class Panel(widgets.VBox):
     def _arrange(self) -> widgets.HBox:
         desk = self._desk
         view = ViewSection(desk)
+        self._findings = FindingsSection(desk)
         sections = {
             "Pose": PoseSection(desk).box,
             "Layout": LayoutSection(desk, view).box,
+            "Findings": self._findings.box,
             "Keep": KeepSection(desk).box,
         }
         side = widgets.Tab(list(sections.values()), titles=list(sections))
         side.add_class("rs-side")
+        side.observe(lambda change: self._findings.show(change["new"] == 2), "selected_index")
         # a place that is looked for is marked only while its sliders are there
         side.observe(lambda _: view.mark(None), "selected_index")
         main = widgets.HBox([view.box, side])
@@ -83,5 +88,7 @@ class Panel(widgets.VBox):
 
     def close(self) -> None:
         """Take the panel off the page and free its picture."""
+        if self._findings is not None:
+            self._findings.close()
         self._desk.viewer.close()
         super().close()

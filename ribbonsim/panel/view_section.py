@@ -106,6 +106,7 @@ class ViewSection:
                 ),
                 desk.picture,
                 desk.readout,
+                desk.verdict,
                 row(group(*toggles), group(skin, self._heat, self._station)),
                 widgets.HTML(f'<div class="rs-facts">{_HELP}</div>'),
             ]

@@ -25,6 +25,7 @@ from ribbonsim.ribbon import Ribbon
 from ribbonsim.rig import Method, Rig
 from ribbonsim.view.camera import VIEW_ANGLE, Camera, View, fit_camera, named_view
 from ribbonsim.view.look import Scale
+from ribbonsim.view.pictures import shows_mark
 from ribbonsim.view.scene import Stage
 
 Array = NDArray[np.float64]
@@ -42,6 +43,7 @@ HEATS: tuple[Heat, ...] = (
 _REST_BEFORE_FINE = 0.18
 _MEASURED: tuple[Heat, ...] = ("stretch", "girth", "volume")
 _DOT = 14.0
+_SPOT_TONE = 0.62
 _OLD_NUMBERS = 0.25
 # six shifts within a pixel, no two in one row or column
 _NUDGES = tuple(
@@ -74,6 +76,34 @@ class Show:
     heat: Heat = "clay"
     station: int = 1
     place: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Spot:
+    """Vertices that stand out by colour, the rest of the body faint.
+
+    Parameters
+    ----------
+    mesh : CreatureMesh
+        Shown while this one is.
+    vertices : (m,) int array
+    values : (V,) array
+    scale : Scale
+        One without a title has no bar.
+    """
+
+    mesh: CreatureMesh
+    vertices: NDArray[np.int64]
+    values: Array
+    scale: Scale
+
+    def plain(self) -> Spot:
+        """The same vertices in one colour, for when the values are of another pose."""
+        if not self.scale.title:
+            return self
+        values = np.zeros(len(self.values))
+        values[self.vertices] = _SPOT_TONE
+        return replace(self, values=values, scale=Scale(""))
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,6 +170,7 @@ class _Subject:
     selected: str
     show: Show
     orbit: Orbit
+    spot: Spot | None
 
 
 class Viewer:
@@ -168,6 +199,7 @@ class Viewer:
     ) -> None:
         self.model = model
         self.show = Show()
+        self.spot: Spot | None = None
         self.size = size
         self.orbit = Orbit(named_view("three_quarter"), np.zeros(3), 3.0)
         self._deliver, self._tell, self._fail = deliver, tell, fail
@@ -192,7 +224,24 @@ class Viewer:
         side = named_view(side) if isinstance(side, str) else side
         mesh = self.model.rig.mesh
         points = (self.model.deform() - mesh.centre) / mesh.diagonal
-        camera = fit_camera(points, side, self.aspect, fill=0.86)
+        self._stand(points, side, 0.86)
+
+    def frame_points(self, points: Array, side: View, fill: float) -> None:
+        """Stand where some points fill the picture.
+
+        Parameters
+        ----------
+        points : (n, 3) array
+            Scene units.
+        side : View
+        fill : float
+            Share of the picture.
+        """
+        mesh = self.model.rig.mesh
+        self._stand((points - mesh.centre) / mesh.diagonal, side, fill)
+
+    def _stand(self, points: Array, side: View, fill: float) -> None:
+        camera = fit_camera(points, side, self.aspect, fill=fill)
         middle = 0.5 * (points.min(axis=0) + points.max(axis=0))
         distance = float((camera.position - middle) @ side.axes[2])
         self.orbit = Orbit(side, camera.position - distance * side.axes[2], distance)
@@ -262,7 +311,14 @@ class Viewer:
             return
         model = self.model
         subject = _Subject(
-            model, model.rig, model.pose, model.method, model.selected, self.show, self.orbit
+            model,
+            model.rig,
+            model.pose,
+            model.method,
+            model.selected,
+            self.show,
+            self.orbit,
+            self.spot,
         )
         EASEL.ask(self, lambda: self._draw(subject))
 
@@ -312,6 +368,8 @@ class Viewer:
         picture = self._smooth_image(stage) if fine else stage.image(labels=False)
         if picture is None:
             return
+        if subject.spot is not None:
+            marks = _spotted(stage, subject.spot, positions, picture, marks)
         if fine:
             body = stage.project(positions[:: max(1, len(positions) // 4000)])
             self._marker.settle(marks, body, self._settled is not subject.orbit)
@@ -361,7 +419,10 @@ class Viewer:
 
     def _dress(self, stage: Stage, subject: _Subject, measures: Measures | None) -> Scale | None:
         """Colour the skin; the scale of the colours if they mean something."""
-        rig, show = subject.rig, subject.show
+        rig, show, spot = subject.rig, subject.show, subject.spot
+        if spot is not None and spot.mesh is rig.mesh:
+            stage.show_values(spot.values, spot.scale)
+            return spot.scale if spot.scale.title else None
         if show.heat == "clay":
             if show.glass:
                 stage.show_glass()
@@ -415,6 +476,20 @@ def _marks(stage: Stage, subject: _Subject, ribbon: Ribbon) -> Marks:
         stations=list(enumerate(places, start=1)) if show.stations else (),
         place=place,
     )
+
+
+def _spotted(
+    stage: Stage, spot: Spot, positions: NDArray[np.float32], picture: Bytes, marks: Marks
+) -> Marks:
+    """Marks with dots on the spot's vertices where the body hides nearly all of them."""
+    chosen = spot.vertices
+    if spot.mesh is not stage.mesh or not len(chosen):
+        return marks
+    places = stage.project(positions[chosen[:: max(1, -(-len(chosen) // 300))]])
+    if shows_mark(picture, places):
+        return marks
+    few = places[:: max(1, -(-len(places) // 60))]
+    return replace(marks, spots=[(float(x), float(y)) for x, y in few])
 
 
 def _encode(picture: Bytes, scale: Scale | None, size: tuple[int, int], quality: int) -> bytes:

@@ -257,17 +257,30 @@ def draw_finding(stage: Stage, case: Case, finding: Finding) -> Bytes:
     stage.set_view(view, points, _CLOSE_FILL, room)
     picture = stage.image()
     places = stage.project(case.positions[_thinned(finding.vertices, _FEW)])
-    if _share_coloured(picture, places) >= _ENOUGH_SEEN:
+    if shows_mark(picture, places):
         return picture
     return _dotted(picture, places, scale)
 
 
-def _share_coloured(picture: Bytes, places: Floats) -> float:
-    """Share of places where the picture has a mark's colour; the faint body is near to grey."""
+def shows_mark(picture: Bytes, places: Floats) -> bool:
+    """Whether enough places have a mark's colour in a picture; the faint body is near to grey.
+
+    Parameters
+    ----------
+    picture : (height, width, 3) array of uint8
+    places : (n, 2 or more) array
+        Pixels.
+
+    Returns
+    -------
+    bool
+    """
     height, width = picture.shape[:2]
     x = np.clip(places[:, 0].astype(int), 0, width - 1)
     y = np.clip(places[:, 1].astype(int), 0, height - 1)
-    return float(np.mean(np.ptp(picture[y, x].astype(int), axis=1) > 45)) if len(x) else 1.0
+    if not len(x):
+        return True
+    return bool(np.mean(np.ptp(picture[y, x].astype(int), axis=1) > 45) >= _ENOUGH_SEEN)
 
 
 def _dotted(picture: Bytes, places: Floats, scale: Scale) -> Bytes:

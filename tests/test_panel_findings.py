@@ -1,0 +1,169 @@
+"""Findings in the panel without a browser: what is listed, shown, tried, stopped and undone.
+
+What is listed is held against ``ribbonsim.check``, whose own tests have outside sources.
+"""
+
+import io
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+import ribbonsim as rs
+from ribbonsim.panel.desk import Desk
+from ribbonsim.panel.easel import EASEL
+from ribbonsim.panel.findings_section import FindingsSection
+from ribbonsim.panel.inspector import CHECKS, LOOKS, Inspector, State
+
+MESHES = Path(__file__).resolve().parents[1] / "meshes"
+AMOUNT = 200.0
+
+
+class Bench:
+    """A desk with findings, the grub on it in a hard pose."""
+
+    def __init__(self):
+        self.desk = Desk((450, 300))
+        self.section = FindingsSection(self.desk)
+        self.desk.act(lambda: self.desk.model.open(MESHES / "grub.obj"))
+        self.desk.viewer.frame_all("three_quarter")
+        self.pose(AMOUNT)
+
+    def pose(self, amount):
+        self.desk.act(lambda: self.desk.model.show_test_pose("c_bend", amount))
+        self.rest()
+
+    def rest(self):
+        assert LOOKS.settle(30)
+        assert CHECKS.settle(120)
+        assert EASEL.settle(30)
+
+    def picture(self):
+        self.rest()
+        jpeg = self.desk.picture.value
+        return np.asarray(Image.open(io.BytesIO(jpeg)).convert("RGB"), dtype=float)
+
+    @property
+    def listed(self):
+        return [row.description for row in self.section._list.children]
+
+
+@pytest.fixture(scope="module")
+def made():
+    bench = Bench()
+    yield bench
+    bench.section.close()
+    bench.desk.viewer.close()
+    bench.rest()
+
+
+@pytest.fixture
+def bench(made):
+    made.pose(AMOUNT)
+    yield made
+    made.section.show(False)
+    made.section._let_go()
+    made.rest()
+
+
+def statements(report):
+    return [finding.statement for finding in report.findings if finding.pose]
+
+
+def test_the_list_follows_the_pose_and_says_what_check_says(bench):
+    for amount in (AMOUNT, 150.0):
+        bench.pose(amount)
+        model = bench.desk.model
+        report = rs.check(
+            model.rig, {"this pose": model.pose}, model.method, contacts=False, remedies=False
+        )
+        assert bench.listed == statements(report)
+        assert bench.listed
+        assert report.findings[0].statement[:30] in bench.desk.verdict.value
+    bench.desk.act(bench.desk.model.reset_all)
+    bench.rest()
+    assert bench.listed == []
+    assert "No findings" in bench.desk.verdict.value
+
+
+def test_a_check_finds_contacts_tries_changes_and_says_how_far_it_is(bench):
+    told = []
+    bench.section._progress.observe(lambda change: told.append(change["new"]), "value")
+    bench.section._check_one.click()
+    bench.rest()
+    assert any("trying changes" in words for words in told)
+    found = bench.section._found
+    assert found.depth == "pose"
+    assert all(f.attempts for f in found.findings if f.kind != "asymmetry")
+    assert next(iter(found.cases.values())).contacts is not None
+    assert bench.section._stop.disabled
+
+
+def test_a_finding_is_shown_its_change_applied_checked_again_and_undone(bench):
+    bench.section._check_one.click()
+    bench.rest()
+    before = bench.picture()
+    layout, method, pose = bench.desk.model.layout, bench.desk.model.method, bench.desk.model.pose
+    number = next(i for i, f in enumerate(bench.section._found.findings) if f.tried is not None)
+    bench.section._list.children[number].click()
+    chosen = bench.section._chosen
+    marked = bench.picture()
+    assert np.abs(marked - before).mean() > 3.0
+    assert bench.desk.viewer.spot.vertices is chosen.vertices
+    assert not bench.section._apply.disabled
+    bench.section._apply.click()
+    bench.rest()
+    model = bench.desk.model
+    assert (model.layout is chosen.tried.layout, model.method) == (
+        chosen.tried.layout is layout,
+        chosen.tried.method,
+    )
+    assert bench.section._found.depth == "pose"
+    again = [f.value for f in bench.section._found.findings if f.kind == chosen.kind]
+    assert not again or min(abs(v - chosen.tried.after) for v in again) < 1e-6
+    bench.desk.act(model.undo)
+    assert (model.layout is layout, model.method, model.pose == pose) == (True, method, True)
+
+
+def test_all_test_poses_are_checked_and_their_poses_taken(bench):
+    bench.section._check_all.click()
+    bench.rest()
+    found = bench.section._found
+    assert found.depth == "all"
+    number = next(
+        i for i, f in enumerate(found.findings[:30]) if f.pose and found.cases[f.pose].pose.controls
+    )
+    bench.section._list.children[number].click()
+    assert bench.desk.model.pose == found.cases[found.findings[number].pose].pose
+    bench.rest()
+    assert bench.section._found.depth == "all"
+
+
+def test_a_check_is_stopped_by_its_button_and_by_another_pose(bench):
+    bench.section._check_all.click()
+    bench.section._stop.click()
+    bench.rest()
+    assert "Stopped" in bench.section._progress.value
+    assert bench.section._found.depth == "look"
+    bench.section._check_one.click()
+    bench.pose(120.0)
+    assert bench.section._found.state.pose == bench.desk.model.pose
+
+
+def test_a_pose_at_rest_is_checked_while_the_section_is_in_front(bench):
+    bench.section.show(True)
+    bench.pose(170.0)
+    assert bench.section._found.depth == "pose"
+
+
+def test_what_goes_wrong_is_said(bench):
+    said = []
+    inspector = Inspector(lambda found: None, lambda words: None, said.append)
+    other = rs.Pose({"nobody": rs.ControlPose(bend=10.0)})
+    state = State(bench.desk.model.rig, other, "linear")
+    inspector.look(state)
+    inspector.check(state, False)
+    bench.rest()
+    assert len(said) == 2
+    assert all("nobody" in words for words in said)
