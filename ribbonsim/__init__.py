@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from ribbonsim.layout import Control, ControlWeights, Layout, MeshWeights
     from ribbonsim.limits import Limits
     from ribbonsim.mesh import CreatureMesh, edge_loop, load_mesh, loop_centre
+    from ribbonsim.panel.compare_panel import ComparePanel
     from ribbonsim.panel.panel import Panel
     from ribbonsim.pose import ControlPose, Pose
     from ribbonsim.ribbon import Ribbon
@@ -47,11 +48,13 @@ _HOMES = {
     "check": "bendcheck.report",
     "Comparison": "bendcheck.compare",
     "compare": "bendcheck.compare",
+    "ComparePanel": "panel.compare_panel",
     "Panel": "panel.panel",
 }
 
 __all__ = [
     "TEST_POSES",
+    "ComparePanel",
     "Comparison",
     "Control",
     "ControlPose",

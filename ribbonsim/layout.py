@@ -22,6 +22,7 @@ Array = NDArray[np.float64]
 DEFAULT_STATIONS = 17
 DEFAULT_CONTROLS = 5
 DEFAULT_REACH = 2.0
+BODY = "body"
 
 
 @dataclass(frozen=True)
@@ -478,6 +479,11 @@ class Layout:
         if len(roots) != 1 or self.with_root(roots[0]).controls != self.controls:
             return None
         return roots[0]
+
+    @property
+    def ribbons(self) -> dict[str, Layout]:
+        """Every ribbon of the creature with its stations and controls, ``body`` first."""
+        return {BODY: self}
 
     @property
     def control_names(self) -> tuple[str, ...]:

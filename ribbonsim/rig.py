@@ -12,7 +12,7 @@ from scipy.interpolate import BSpline
 
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.frames import ALONG, axis_rotation, invert_rigid, make_frames
-from ribbonsim.layout import Layout
+from ribbonsim.layout import BODY, Layout
 from ribbonsim.mesh import CreatureMesh
 from ribbonsim.place import body_places
 from ribbonsim.pose import ControlFrames, Pose, control_frames, values_for
@@ -181,6 +181,32 @@ class Rig:
     def control_influence(self) -> Array:
         """(V, K) how much each control moves each vertex, through the ribbon; rows sum to one."""
         return self.mesh_weights @ (self._station_basis @ self.surface_weights)
+
+    # -- what every ribbon of the creature has ---------------------------------------------
+
+    @property
+    def joint_names(self) -> tuple[str, ...]:
+        """Names of all ribbon joints, in the order of the columns of ``mesh_weights``."""
+        return tuple(f"joint{number}" for number in range(1, len(self.layout.stations) + 1))
+
+    @property
+    def joint_parents(self) -> tuple[int | None, ...]:
+        """For each ribbon joint the index of the joint before it; None for the first."""
+        return (None, *range(len(self.layout.stations) - 1))
+
+    def pose_ribbons(self, pose: Pose) -> dict[str, Ribbon]:
+        """Pose every ribbon.
+
+        Parameters
+        ----------
+        pose : Pose
+
+        Returns
+        -------
+        dict of str to Ribbon
+            By name, ``body`` first.
+        """
+        return {BODY: self.pose_ribbon(pose)}
 
     # -- controls to ribbon ----------------------------------------------------------------
 

@@ -164,6 +164,7 @@ def compare(
     limits: Limits | None = None,
     contacts: bool = False,
     progress: Progress | None = None,
+    methods: Sequence[Method] | None = None,
 ) -> Comparison:
     """Put two to six layouts of one mesh into the same poses and compare the measures.
 
@@ -186,6 +187,8 @@ def compare(
         Look for contacts too; takes longer than all the rest.
     progress : callable, optional
         Called as ``progress(what, done, total)``; raise in it to stop.
+    methods : sequence of {"linear", "dual_quaternion"}, optional
+        One for each layout, in place of ``method``.
 
     Returns
     -------
@@ -202,13 +205,18 @@ def compare(
     asked = wishes(poses)
     if not asked:
         raise RibbonsimError("no pose to compare in: give at least one")
+    blends = (method,) * len(rigs) if methods is None else tuple(methods)
+    if len(blends) != len(rigs):
+        raise RibbonsimError(
+            f"{len(blends)} methods are given for {len(rigs)} layouts: give one for each"
+        )
     reports = []
-    for rig, name in zip(rigs, called, strict=True):
+    for rig, name, blend in zip(rigs, called, blends, strict=True):
         reports.append(
             check(
                 rig,
                 _poses_for(asked, rigs[0], rig),
-                method,
+                blend,
                 held,
                 contacts,
                 remedies=False,

@@ -43,13 +43,16 @@ class Desk:
         self.verdict = widgets.HTML()
         self.message = widgets.HTML()
         self.message.add_class("rs-message")
-        self.viewer = Viewer(self.model, self._show_frame, self._show_numbers, self.complain, size)
+        self.viewer = self._make_viewer(size)
         self._lock = threading.RLock()
         self._refreshers: list[Callable[[], None]] = []
         # makes the browser count the places where the picture is seen
         self.picture._view_count = 0
         self.picture.observe(self._seen, "_view_count")
         self.say("")
+
+    def _make_viewer(self, size: tuple[int, int]) -> Viewer:
+        return Viewer(self.model, self._show_frame, self._show_numbers, self.complain, size)
 
     def on_change(self, refresh: Callable[[], None]) -> None:
         """Call back after every change of the model.
@@ -162,11 +165,12 @@ class Desk:
             self.viewer.ask()
 
     def _show_frame(self, frame: Frame) -> None:
-        if not frame.fine:
-            self.picture.remove_class("rs-fine")
-        self.picture.value = frame.jpeg
-        if frame.fine:
-            self.picture.add_class("rs-fine")
+        with self.picture.hold_sync():  # one message: each makes the browser decode the picture
+            self.picture.value = frame.jpeg
+            if frame.fine:
+                self.picture.add_class("rs-fine")
+            else:
+                self.picture.remove_class("rs-fine")
 
     def _show_numbers(self, told: Readout) -> None:
         where = f"at station {told.station}" if told.girth < 0.995 else ""

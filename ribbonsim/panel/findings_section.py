@@ -148,7 +148,7 @@ class FindingsSection:
                 return
             if found.depth != "look" or not self._holds_still(state):
                 self._found, self._chosen = found, self._again(found)
-            self._tell_verdict(found)
+            self._tell_verdict(self._of_pose(found, state))
             self._show()
         if found.depth == "look":
             self._ask_at_rest()
@@ -178,11 +178,20 @@ class FindingsSection:
         if self._progress.value != text:
             self._progress.value = text
 
-    def _tell_verdict(self, found: Found) -> None:
-        if found.findings:
-            count = len(found.findings)
+    def _of_pose(self, found: Found, state: State) -> tuple[Finding, ...]:
+        """Findings of the pose that is shown, by the deepest that was looked."""
+        known = self._found
+        if known is None or not self._holds_still(state):
+            return found.findings
+        return tuple(
+            f for f in known.findings if known.case_of(f).pose.controls == state.pose.controls
+        )
+
+    def _tell_verdict(self, findings: tuple[Finding, ...]) -> None:
+        if findings:
+            count = len(findings)
             lead = "1 finding" if count == 1 else f"{count} findings"
-            words = f"<b>{lead}</b> · {html.escape(found.findings[0].statement)}"
+            words = f"<b>{lead}</b> · {html.escape(findings[0].statement)}"
         else:
             words = "<b>No findings</b> in this pose."
         text = f'<div class="rs-verdict">{words}</div>'

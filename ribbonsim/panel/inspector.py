@@ -23,7 +23,7 @@ from ribbonsim.rig import Method, Rig
 THIS_POSE = "this pose"
 
 _LOG = logging.getLogger(__name__)
-_BETWEEN_LOOKS = 0.15
+_BETWEEN_LOOKS = 0.25
 
 # one thread for quick looks and one for checks, shared by all panels
 LOOKS = Easel()
@@ -171,7 +171,7 @@ class Inspector:
             self._say(error)
             return
         seconds = time.perf_counter() - begin
-        self._next_look = time.monotonic() + max(_BETWEEN_LOOKS, 2.0 * seconds)
+        self._next_look = time.monotonic() + max(_BETWEEN_LOOKS, 4.0 * seconds)
         self._deliver(Found(state, findings, {THIS_POSE: case}, "look", seconds))
 
     def _check(self, state: State, all_poses: bool, ticket: int) -> None:

@@ -8,6 +8,7 @@ import ipywidgets as widgets
 import numpy as np
 
 from ribbonsim.falloff import KERNELS
+from ribbonsim.layout import Control, Layout
 from ribbonsim.panel.desk import Desk
 from ribbonsim.panel.fields import LABEL_WIDTH, QuantityRow, button, heading, row, short
 from ribbonsim.panel.model import lean_of
@@ -29,6 +30,7 @@ class LayoutSection:
     def __init__(self, desk: Desk, view: ViewSection) -> None:
         self._desk, self._view = desk, view
         self._quiet = False
+        self._shown: tuple[Layout, Control] | None = None
         self._make_ribbon_fields()
         self._make_control_fields()
         self._make_guide_fields()
@@ -139,8 +141,9 @@ class LayoutSection:
 
         return observe
 
-    def _change(self, act: Callable[[], object]) -> None:
-        self._desk.act(act, doing=_BINDS)
+    def _change(self, act: Callable[[], object], doing: str = _BINDS) -> None:
+        self._shown = None  # a field that asked for too much goes back to what holds
+        self._desk.act(act, doing=doing)
 
     def _bind(self, set_value: Callable[[float], None]) -> Callable[[float], None]:
         return lambda value: self._change(lambda: set_value(value))
@@ -162,7 +165,7 @@ class LayoutSection:
 
     def _rename(self) -> None:
         model = self._desk.model
-        self._desk.act(lambda: model.rename_control(model.selected, self._name.value.strip()))
+        self._change(lambda: model.rename_control(model.selected, self._name.value.strip()))
 
     def _choose(self, change: dict[str, str]) -> None:
         if not self._quiet and change["new"]:
@@ -174,7 +177,7 @@ class LayoutSection:
 
     def _set_reach(self, reach: float) -> None:
         model = self._desk.model
-        self._desk.act(lambda: model.set_reach(model.selected, reach))
+        self._change(lambda: model.set_reach(model.selected, reach), doing="")
 
     def _set_falloff(self) -> None:
         self._change(lambda: self._desk.model.set_falloff(self._falloff.value))
@@ -205,6 +208,9 @@ class LayoutSection:
             return
         layout = model.layout
         control = layout.controls[layout.control_index(model.selected)]
+        if self._shown is not None and self._shown[0] is layout and self._shown[1] is control:
+            return
+        self._shown = (layout, control)
         self._quiet = True
         try:
             count = len(layout.stations)

@@ -127,6 +127,27 @@ class Marker:
             _paste(sheet, _dot_sprite("place"), marks.place)
         return np.asarray(sheet)
 
+    @staticmethod
+    def draw_dots(picture: Bytes, places: Sequence[Point], chosen: int) -> Bytes:
+        """Draw the controls' dots without their names, where there is no room for these.
+
+        Parameters
+        ----------
+        picture : (height, width, 3) array of uint8
+        places : sequence of pixel
+        chosen : int
+            Which one stands out; -1 for none.
+
+        Returns
+        -------
+        (height, width, 3) array of uint8
+            A new picture.
+        """
+        sheet = Image.fromarray(picture)
+        for i, place in enumerate(places):
+            _paste(sheet, _dot_sprite("chosen" if i == chosen else "control"), place)
+        return np.asarray(sheet)
+
     def _box(self, name: str, place: Point) -> Box:
         wide, high = _name_sprite(name, False).size
         dx, dy = self._offsets.get(name, (14.0, -0.5 * high))

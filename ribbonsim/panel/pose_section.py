@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import ipywidgets as widgets
 
+from ribbonsim.layout import Layout
 from ribbonsim.panel.desk import Desk
 from ribbonsim.panel.fields import LABEL_WIDTH, QuantityRow, button, heading, row, short
 from ribbonsim.pose import ControlPose
@@ -25,6 +26,7 @@ class PoseSection:
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
         self._quiet = False
+        self._shown: tuple[Layout, str, tuple[bool, ...]] | None = None
         self._controls = widgets.Select(
             options=[], rows=5, layout=widgets.Layout(width="auto", height="104px")
         )
@@ -104,6 +106,7 @@ class PoseSection:
 
     def _choose(self, change: dict[str, str]) -> None:
         if not self._quiet and change["new"]:
+            self._shown = None
             self._desk.act(lambda: self._desk.model.select(change["new"]))
 
     def _rest_one(self) -> None:
@@ -119,6 +122,7 @@ class PoseSection:
 
     def _set_carry(self, change: dict[str, str]) -> None:
         if not self._quiet and change["new"] is not None:
+            self._shown = None
             self._desk.act(lambda: self._desk.model.set_carry(change["new"] or None))
 
     def _offer_test(self) -> None:
@@ -152,6 +156,11 @@ class PoseSection:
 
     def _show_controls(self) -> None:
         model = self._desk.model
+        at_rest = tuple(model.pose[name] == ControlPose() for name in model.layout.control_names)
+        now = (model.layout, model.selected, at_rest)
+        if self._shown is not None and self._shown[0] is now[0] and self._shown[1:] == now[1:]:
+            return
+        self._shown = now
         options = []
         for control in model.layout.controls:
             moved = "" if model.pose[control.name] == ControlPose() else "  ·  moved"

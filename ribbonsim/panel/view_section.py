@@ -30,7 +30,7 @@ _HEAT_WORDS = {
 _DEGREES_A_PIXEL = 0.4
 _HELP = (
     "Drag to go round, Shift-drag or right-drag to move the picture, wheel to go nearer, "
-    "double-click to see all, click a control to choose it."
+    "double-click to see all, click {} to choose it."
 )
 _STEP = 15.0
 _HAND_SHAKES = 3.0
@@ -51,10 +51,13 @@ class ViewSection:
     Parameters
     ----------
     desk : Desk
+    clicked : str
+        What a click chooses, in words.
     """
 
-    def __init__(self, desk: Desk) -> None:
+    def __init__(self, desk: Desk, clicked: str = "a control") -> None:
         self._desk = desk
+        self._help = _HELP.format(clicked)
         self._from: tuple[float, float, bool] | None = None
         self._dragged = True
         self._pick: Callable[[int], None] | None = None
@@ -108,7 +111,7 @@ class ViewSection:
                 desk.readout,
                 desk.verdict,
                 row(group(*toggles), group(skin, self._heat, self._station)),
-                widgets.HTML(f'<div class="rs-facts">{_HELP}</div>'),
+                widgets.HTML(f'<div class="rs-facts">{self._help}</div>'),
             ]
         )
         made.add_class("rs-view")

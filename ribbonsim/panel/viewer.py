@@ -41,7 +41,7 @@ HEATS: tuple[Heat, ...] = (
     "volume",
 )
 _REST_BEFORE_FINE = 0.18
-_MEASURED: tuple[Heat, ...] = ("stretch", "girth", "volume")
+MEASURED: tuple[Heat, ...] = ("stretch", "girth", "volume")
 _DOT = 14.0
 _SPOT_TONE = 0.62
 _OLD_NUMBERS = 0.25
@@ -49,7 +49,7 @@ _OLD_NUMBERS = 0.25
 _NUDGES = tuple(
     ((column - 2.5) / 6.0, (row - 2.5) / 6.0) for column, row in enumerate((1, 4, 0, 3, 5, 2))
 )
-_PLAIN_QUALITY, _FINE_QUALITY = 85, 93
+PLAIN_QUALITY, FINE_QUALITY = 85, 93
 _LOG = logging.getLogger(__name__)
 
 
@@ -160,8 +160,12 @@ class Frame:
 
 
 @dataclass(frozen=True, eq=False)
-class _Subject:
-    """All that a picture depends on, held together while the panel goes on changing."""
+class Subject:
+    """All that a picture depends on, held together while the panel goes on changing.
+
+    Where several layouts share a picture, ``others`` are those after the first, ``labels``
+    their names and ``front`` is the number of the chosen one.
+    """
 
     model: PanelModel
     rig: Rig
@@ -171,6 +175,9 @@ class _Subject:
     show: Show
     orbit: Orbit
     spot: Spot | None
+    others: tuple[Subject, ...] = ()
+    labels: tuple[str, ...] = ()
+    front: int = 0
 
 
 class Viewer:
@@ -309,18 +316,14 @@ class Viewer:
         """Ask for a picture of the state as it is now; a fine one follows when it rests."""
         if self._closed or not self.model.is_open:
             return
-        model = self.model
-        subject = _Subject(
-            model,
-            model.rig,
-            model.pose,
-            model.method,
-            model.selected,
-            self.show,
-            self.orbit,
-            self.spot,
-        )
+        subject = self._subject(self.model)
         EASEL.ask(self, lambda: self._draw(subject))
+
+    def _subject(self, model: PanelModel) -> Subject:
+        return Subject(
+            *(model, model.rig, model.pose, model.method, model.selected),
+            *(self.show, self.orbit, self.spot),
+        )
 
     def rest(self) -> None:
         """Free the drawing context until a picture is asked for again."""
@@ -336,7 +339,7 @@ class Viewer:
             self._stage.close()
             self._stage = None
 
-    def _draw(self, subject: _Subject, fine: bool = False) -> None:
+    def _draw(self, subject: Subject, fine: bool = False) -> None:
         if self._closed:
             return
         try:
@@ -349,7 +352,7 @@ class Viewer:
         if not fine:
             EASEL.ask_later(self, lambda: self._draw(subject, fine=True), _REST_BEFORE_FINE)
 
-    def _make(self, subject: _Subject, fine: bool) -> None:
+    def _make(self, subject: Subject, fine: bool) -> None:
         """Draw and deliver a picture, and tell what it measures."""
         rig, show = subject.rig, subject.show
         stage = self._stage_for(rig.mesh)
@@ -358,8 +361,9 @@ class Viewer:
         stage.update(positions, normals)
         ribbon = rig.pose_ribbon(subject.pose)
         measures = None
-        if show.heat in _MEASURED:
+        if show.heat in MEASURED:
             measures = subject.model.measures_of(rig, positions, ribbon)
+        stage.hurry(not fine)
         scale = self._dress(stage, subject, measures)
         stage.show_edges(show.edges)
         stage.show_ribbon(ribbon if show.ribbon else None)
@@ -375,7 +379,7 @@ class Viewer:
             self._marker.settle(marks, body, self._settled is not subject.orbit)
             self._settled = subject.orbit
         picture = self._marker.draw(picture, marks)
-        jpeg = _encode(picture, scale, self.size, _FINE_QUALITY if fine else _PLAIN_QUALITY)
+        jpeg = encode(picture, scale, self.size, FINE_QUALITY if fine else PLAIN_QUALITY)
         self._deliver(Frame(jpeg, time.perf_counter() - begin, fine))
         if not fine and self._may_measure():
             measures = measures or subject.model.measures_of(rig, positions, ribbon)
@@ -383,7 +387,8 @@ class Viewer:
 
     def _smooth_image(self, stage: Stage) -> Bytes | None:
         """The mean of pictures shifted by parts of a pixel; None if a new wish comes between."""
-        total = np.zeros((self.size[1], self.size[0], 3), dtype=np.uint16)
+        width, height = stage.size
+        total = np.zeros((height, width, 3), dtype=np.uint16)
         for right, down in _NUDGES:
             if EASEL.waits(self):
                 return None
@@ -408,7 +413,7 @@ class Viewer:
             self._buffers = np.empty(shape, np.float32), np.empty(shape, np.float32)
         return self._stage
 
-    def _pose(self, subject: _Subject) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    def _pose(self, subject: Subject) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         if self._buffers is None:
             raise RuntimeError("the stage is set before the creature is posed")
         positions, normals = self._buffers
@@ -417,7 +422,7 @@ class Viewer:
         subject.rig.skinner.normals(joints.rigid, joints.scales, subject.method, normals)
         return positions, normals
 
-    def _dress(self, stage: Stage, subject: _Subject, measures: Measures | None) -> Scale | None:
+    def _dress(self, stage: Stage, subject: Subject, measures: Measures | None) -> Scale | None:
         """Colour the skin; the scale of the colours if they mean something."""
         rig, show, spot = subject.rig, subject.show, subject.spot
         if spot is not None and spot.mesh is rig.mesh:
@@ -437,7 +442,7 @@ class Viewer:
         return scale
 
 
-def _weights(rig: Rig, subject: _Subject) -> tuple[Array, Scale]:
+def _weights(rig: Rig, subject: Subject) -> tuple[Array, Scale]:
     """Weight of a control or a station at each vertex, and the scale that shows it."""
     if subject.show.heat == "control weights":
         values = rig.control_influence[:, rig.layout.control_index(subject.selected)]
@@ -446,7 +451,7 @@ def _weights(rig: Rig, subject: _Subject) -> tuple[Array, Scale]:
     return rig.mesh_weights[:, number - 1], _scale(f"weight of station {number}", 0.0, 1.0, False)
 
 
-def _measured(rig: Rig, subject: _Subject, measures: Measures) -> tuple[Array, Scale]:
+def _measured(rig: Rig, subject: Subject, measures: Measures) -> tuple[Array, Scale]:
     """Value at each vertex, and the scale that shows it."""
     gauge = subject.model.gauge_of(rig)
     if subject.show.heat == "stretch":
@@ -463,15 +468,19 @@ def _scale(title: str, low: float, high: float, diverging: bool) -> Scale:
     return Scale(title, low, high, diverging)
 
 
-def _marks(stage: Stage, subject: _Subject, ribbon: Ribbon) -> Marks:
+def _marks(stage: Stage, subject: Subject, ribbon: Ribbon) -> Marks:
     show, layout = subject.show, subject.rig.layout
     places = [(float(x), float(y)) for x, y in stage.project(ribbon.midline(layout.stations))]
     place = None
     if show.place is not None:
         ((x, y),) = stage.project(ribbon.midline([show.place]))
         place = (float(x), float(y))
+    # a name without its dot in the picture would only stick to the border
+    width, height = stage.size
+    inside = [-20 < x < width + 20 and -20 < y < height + 20 for x, y in places]
+    controls = [c for c in layout.controls if show.controls and inside[c.station - 1]]
     return Marks(
-        controls=[(c.name, places[c.station - 1]) for c in layout.controls if show.controls],
+        controls=[(c.name, places[c.station - 1]) for c in controls],
         chosen=subject.selected,
         stations=list(enumerate(places, start=1)) if show.stations else (),
         place=place,
@@ -492,11 +501,29 @@ def _spotted(
     return replace(marks, spots=[(float(x), float(y)) for x, y in few])
 
 
-def _encode(picture: Bytes, scale: Scale | None, size: tuple[int, int], quality: int) -> bytes:
+def encode(
+    picture: Bytes, scale: Scale | None, size: tuple[int, int], quality: int, lift: int = 0
+) -> bytes:
+    """A picture as a JPEG file.
+
+    Parameters
+    ----------
+    picture : (height, width, 3) array of uint8
+    scale : Scale or None
+        Its bar is put at the bottom left.
+    size : (width, height)
+    quality : int
+    lift : int
+        Pixels that the bar stands higher.
+
+    Returns
+    -------
+    bytes
+    """
     sheet = Image.fromarray(picture)
     if scale is not None:
-        patch, corner = scale_patch(scale, size)
-        sheet.paste(patch, corner, patch)
+        patch, (left, top) = scale_patch(scale, size)
+        sheet.paste(patch, (left, top - lift), patch)
     stream = io.BytesIO()
     sheet.save(stream, "JPEG", quality=quality)
     return stream.getvalue()

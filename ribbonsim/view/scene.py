@@ -15,6 +15,7 @@ from ribbonsim.ribbon import Ribbon
 from ribbonsim.view import look
 from ribbonsim.view.backend import check_display
 from ribbonsim.view.camera import FILL, VIEW_ANGLE, Camera, Insets, View, fit_camera, named_view
+from ribbonsim.view.light import lit_colours
 from ribbonsim.view.overlay import Layer, write_over
 
 Floats = NDArray[np.float64]
@@ -24,6 +25,8 @@ Skin = Literal["clay", "values", "glass", "hidden"]
 _ALONG_SPAN = 12
 _GLASS_FACING, _GLASS_EDGE = 0.10, 0.62
 _EDGE_OPACITY = 0.3
+_DENSE = 4000
+_UNLIT = look.Surface(ambient=0.0, diffuse=1.0, specular=0.0, specular_power=1.0)
 
 
 class Stage:
@@ -54,6 +57,7 @@ class Stage:
     ) -> None:
         check_display()
         import pyvista
+        from vtkmodules.vtkCommonCore import vtkUnsignedCharArray
 
         pyvista.OFF_SCREEN = True
         self.mesh = mesh
@@ -63,9 +67,12 @@ class Stage:
         # single precision serves a unit-sized creature at the origin, whatever the scene's units
         self._centre, self._unit = mesh.centre, mesh.diagonal
         self._pv: Any = pyvista
+        self._pixels: Any = vtkUnsignedCharArray()
         self._plotter: Any = self._pv.Plotter(
             off_screen=True, window_size=list(size), lighting="none"
         )
+        # the picture is read from where it is drawn; no window shows it
+        self._plotter.render_window.SetFrameBlitModeToNoBlit()
         self._plotter.set_background(look.BACKGROUND_BOTTOM, top=look.BACKGROUND_TOP)
         for lamp in look.LAMPS:
             self._plotter.add_light(
@@ -78,6 +85,10 @@ class Stage:
             )
         self.smooth_edges(smooth_edges)
         self._skin: Skin = "clay"
+        one_piece = int(mesh.components.max()) == 0
+        self._solid = mesh.is_closed and one_piece and mesh.volume > 0.0
+        self._near_side = self._light_vertices = False
+        self._painted: tuple[Any, look.Surface, str] | None = None
         self._body, self._body_actor = self._add_creature(look.CLAY, look.CLAY_SURFACE)
         self._edges: tuple[Any, Any] | None = None
         self._ghost: Any = None
@@ -111,6 +122,8 @@ class Stage:
     def show_clay(self) -> None:
         """Show the skin as clay."""
         self._dress("clay", look.CLAY_SURFACE, scalars=False)
+        if self._light_vertices:
+            self._paint(np.array(look.colour(look.CLAY), dtype=np.float32), look.CLAY_SURFACE)
 
     def show_values(self, values: ArrayLike, scale: look.Scale) -> None:
         """Show a value at each vertex as a colour, with the scale's bar in the picture.
@@ -124,6 +137,9 @@ class Stage:
         colours[:, :3] = scale.colours(values)
         self._colour(colours)
         self._dress("values", look.VALUE_SURFACE, scalars=True)
+        if self._light_vertices:
+            base = (colours[:, :3] / np.float32(255.0)).astype(np.float32)
+            self._paint(base, look.VALUE_SURFACE)
         self.layer.scale = scale
 
     def show_glass(self) -> None:
@@ -134,6 +150,20 @@ class Stage:
         """Show no skin."""
         self._skin = "hidden"
         self._body_actor.SetVisibility(False)
+
+    def hurry(self, on: bool) -> None:
+        """Draw quicker from now on, nearly the same.
+
+        What turns away from the camera is left out where a closed skin hides it anyhow; where
+        a pose turns the skin inside out, the place is left out too. On a dense mesh light is
+        worked out at the vertices. Takes effect when the skin is shown the next time.
+
+        Parameters
+        ----------
+        on : bool
+        """
+        self._near_side = on and self._solid
+        self._light_vertices = on and len(self._used) >= _DENSE
 
     def show_edges(self, on: bool) -> None:
         """Draw the edges of the polygons.
@@ -346,15 +376,23 @@ class Stage:
         """
         with self._lock:
             self._tint_glass()
+            self._light_skin()
             self._plotter.renderer.ResetCameraClippingRange()
-            self._plotter.render()
-            picture = np.ascontiguousarray(self._plotter.screenshot(None, return_img=True))
+            self._plotter.render_window.Render()
+            picture = self._read_pixels()
             # a context belongs to the thread that holds it; the next picture may be another's
             self._plotter.render_window.ReleaseCurrent()
         if not labels or self.layer.empty:
             return picture
         body = self.project(self._positions[self._used])
         return write_over(picture, self.layer, body)
+
+    def _read_pixels(self) -> Bytes:
+        width, height = self.size
+        window = self._plotter.render_window
+        window.GetPixelData(0, 0, width - 1, height - 1, 0, self._pixels, 0)
+        rows = self._pv.convert_array(self._pixels).reshape(height, width, 3)
+        return np.ascontiguousarray(rows[::-1])  # from the top
 
     def close(self) -> None:
         """Free the window; the stage cannot be used afterwards."""
@@ -425,10 +463,29 @@ class Stage:
         self._body_actor.GetMapper().SetScalarVisibility(scalars)
         prop = self._body_actor.GetProperty()
         _apply(prop, surface)
+        prop.LightingOn()
+        self._painted = None
         # of glass only the near side is drawn, so nothing needs sorting
-        prop.SetBackfaceCulling(skin == "glass")
+        prop.SetBackfaceCulling(skin == "glass" or self._near_side)
         self._body_actor.SetForceTranslucent(skin == "glass")
         self._body_actor.SetForceOpaque(skin != "glass")
+
+    def _paint(self, base: NDArray[np.float32], surface: look.Surface) -> None:
+        """Let the skin be lit at its vertices when the picture is drawn."""
+        self._painted = (base, surface, look.CLAY)
+        prop = self._body_actor.GetProperty()
+        _apply(prop, _UNLIT)
+        prop.LightingOff()
+        self._body_actor.GetMapper().SetScalarVisibility(True)
+
+    def _light_skin(self) -> None:
+        if self._painted is not None:
+            base, surface, shine = self._painted
+            normals = self._normals.astype(np.float32, copy=False)
+            lit = lit_colours(base, self._body.points, normals, self.camera, surface, shine)
+            colours = np.full((len(lit), 4), 255, dtype=np.uint8)
+            colours[:, :3] = lit
+            self._colour(colours)
 
     def _tint_glass(self) -> None:
         if self._skin == "glass":
