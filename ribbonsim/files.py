@@ -33,11 +33,7 @@ def write_file(path: str | os.PathLike[str], data: str | bytes, force: bool = Fa
     RibbonsimError
         If the file exists and ``force`` is off, or it cannot be written.
     """
-    target = Path(path)
-    if target.is_dir():
-        raise RibbonsimError(f"{target} is a folder: give the name of a file")
-    if target.exists() and not force:
-        raise RibbonsimError(f"{target} exists and is kept: ask for it to be replaced (--force)")
+    target = check_free(path, force)
     content = data.encode() if isinstance(data, str) else data
     handle = None
     try:
@@ -52,6 +48,36 @@ def write_file(path: str | os.PathLike[str], data: str | bytes, force: bool = Fa
         if handle is not None:
             Path(handle).unlink(missing_ok=True)
         raise RibbonsimError(cannot_write(target, error)) from error
+    return target
+
+
+def check_free(path: str | os.PathLike[str], force: bool = False) -> Path:
+    """See that a file can be written, before the work that fills it begins.
+
+    Parameters
+    ----------
+    path : path
+    force : bool
+        It may replace a file that is there.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    RibbonsimError
+        If it is a folder, exists and ``force`` is off, or its folder cannot be written to.
+    """
+    target = Path(path)
+    if target.is_dir():
+        raise RibbonsimError(f"{target} is a folder: give the name of a file")
+    if target.exists() and not force:
+        raise RibbonsimError(f"{target} exists and is kept: ask for it to be replaced (--force)")
+    if not target.parent.is_dir():
+        raise RibbonsimError(f"{target} cannot be written: make its folder first")
+    if not os.access(target.parent, os.W_OK | os.X_OK):
+        raise RibbonsimError(f"{target} cannot be written: choose a folder that you may write")
     return target
 
 

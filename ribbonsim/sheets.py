@@ -1,0 +1,227 @@
+"""Contact sheets: many small pictures on a page that is printed or shown."""
+
+from __future__ import annotations
+
+import io
+import os
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from ribbonsim.bendcheck.cases import PoseList
+from ribbonsim.checks import check_choice
+from ribbonsim.errors import RibbonsimError
+from ribbonsim.files import check_free, write_file
+from ribbonsim.rig import Method, Rig
+from ribbonsim.shots import ELEVATION, ShotList, list_shots, names_of
+from ribbonsim.version import version
+from ribbonsim.view.scene import Stage
+from ribbonsim.view.sheet import (
+    LIGHT_INK,
+    PAPERS,
+    Paper,
+    Plan,
+    Tile,
+    Words,
+    compose,
+    plan_series,
+    plan_table,
+)
+
+Bytes = NDArray[np.uint8]
+Progress = Callable[[str, int, int], None]
+
+_FILL = 0.86
+_QUALITY = 92
+
+
+@dataclass(frozen=True, eq=False)
+class ContactSheet:
+    """A contact sheet that was written.
+
+    Parameters
+    ----------
+    path : Path
+    pages : int
+    pictures : int
+    size : (int, int)
+        Of a page, pixels.
+    """
+
+    path: Path
+    pages: int
+    pictures: int
+    size: tuple[int, int]
+
+
+def contact_sheet(
+    rigs: Rig | Sequence[Rig],
+    path: str | os.PathLike[str],
+    poses: PoseList = None,
+    *,
+    angles: int | Sequence[float] | None = None,
+    names: Sequence[str] | None = None,
+    paper: Paper = "a4",
+    method: Method = "linear",
+    elevation: float = ELEVATION,
+    project: str = "",
+    force: bool = False,
+    progress: Progress | None = None,
+) -> ContactSheet:
+    """Draw a contact sheet: one pose from all sides, poses by angles, or layouts by poses.
+
+    Parameters
+    ----------
+    rigs : Rig or sequence of Rig
+        Several, up to six, stand side by side.
+    path : path
+        Ends with ``.png`` for one page, or ``.pdf`` for as many as it takes.
+    poses : Pose, mapping, sequence of str or None
+        As for :func:`ribbonsim.check`, or names of poses kept in the layout; the creature at
+        rest if left out.
+    angles : int or sequence of float, optional
+        How many, evenly all round, or degrees from the front; eight for one pose, four for
+        several. Layouts side by side are seen from one.
+    names : sequence of str, optional
+        Of the layouts.
+    paper : {"a4", "16:9"}
+        A4 at 300 dots per inch, upright or across as suits; or 3840 x 2160 pixels.
+    method : {"linear", "dual_quaternion"}
+    elevation : float
+        Of the camera, degrees above the horizon.
+    project : str
+        Written at the foot.
+    force : bool
+        Replace a file that is there.
+    progress : callable, optional
+        Called as ``progress(stage, done, total)``; raise in it to stop. Nothing is then
+        written.
+
+    Returns
+    -------
+    ContactSheet
+
+    Raises
+    ------
+    RibbonsimError
+        If something cannot be shown, so many pictures would be too small, a file is in the
+        way, or nothing can be drawn or written.
+    """
+    ending = Path(path).suffix.lower()
+    if ending not in (".png", ".pdf"):
+        raise RibbonsimError(f"{path} cannot be a contact sheet: end its name with .png or .pdf")
+    check_choice("paper", paper, PAPERS)
+    target = check_free(path, force)
+    tell = progress or (lambda *_: None)
+    listed = list_shots(rigs, poses, angles, names, method, elevation)
+    plan = plan_for(listed, paper, one_page=ending == ".png")
+    pictures = draw_shots(listed, plan.pixels, tell)
+    tell("write", 0, 1)
+    held = [rigs] if isinstance(rigs, Rig) else list(rigs)
+    pages = compose(
+        plan,
+        [Tile(p, s.caption, s.note) for p, s in zip(pictures, listed.shots, strict=True)],
+        _words(listed, held, names, project),
+        LIGHT_INK,
+        listed.columns,
+        listed.rows,
+    )
+    write_file(target, _encode(pages, ending, plan, listed), force)
+    tell("write", 1, 1)
+    return ContactSheet(target, len(pages), len(pictures), pages[0].size)
+
+
+def plan_for(listed: ShotList, paper: Paper, one_page: bool) -> Plan:
+    """Lay the pictures of a list out on paper.
+
+    Parameters
+    ----------
+    listed : ShotList
+    paper : {"a4", "16:9"}
+    one_page : bool
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    RibbonsimError
+        If they would be too small to be seen.
+    """
+    aspect = listed.aspect
+    if not listed.columns:
+        return plan_series(len(listed.shots), paper, aspect)
+    return plan_table(len(listed.rows), len(listed.columns), paper, aspect, one_page)
+
+
+def draw_shots(listed: ShotList, size: tuple[int, int], tell: Progress) -> list[Bytes]:
+    """Draw all pictures of a list.
+
+    Parameters
+    ----------
+    listed : ShotList
+    size : (width, height)
+        Pixels.
+    tell : callable
+        Called as ``tell(stage, done, total)``.
+
+    Returns
+    -------
+    list of (height, width, 3) arrays of uint8
+    """
+    pictures = []
+    points, row, posed = np.zeros((0, 3)), -1, None
+    with Stage(listed.shots[0].rig.mesh, size) as stage:
+        for done, shot in enumerate(listed.shots):
+            tell("draw the pictures", done, len(listed.shots))
+            if shot.row != row:
+                points, row = listed.points(shot.row), shot.row
+            if posed != (id(shot.rig), id(shot.pose)):
+                stage.update(
+                    shot.rig.deform(shot.pose, listed.method),
+                    shot.rig.deform_normals(shot.pose, listed.method),
+                )
+                posed = (id(shot.rig), id(shot.pose))
+                stage.show_clay()
+            stage.set_view(shot.view, points, _FILL)
+            pictures.append(stage.image())
+    tell("draw the pictures", len(listed.shots), len(listed.shots))
+    return pictures
+
+
+def _words(
+    listed: ShotList, rigs: Sequence[Rig], names: Sequence[str] | None, project: str
+) -> Words:
+    rig = rigs[0]
+    called = names_of(rigs, names) if len(rigs) > 1 or names else (rig.layout.name,)
+    layouts = ("layout " if len(called) == 1 else "layouts ") + ", ".join(called)
+    slate = tuple(filter(None, (project, rig.mesh.name, layouts if any(called) else "")))
+    stamp = (time.strftime("%Y-%m-%d"), f"ribbonsim {version()}")
+    return Words(rig.mesh.name, listed.lead, slate, stamp)
+
+
+def _encode(pages: Sequence[Image.Image], ending: str, plan: Plan, listed: ShotList) -> bytes:
+    dots = plan.dots * 25.4
+    if ending == ".png":
+        stream = io.BytesIO()
+        pages[0].save(stream, "PNG", dpi=(dots, dots), compress_level=6)
+        return stream.getvalue()
+    stream = io.BytesIO()
+    pages[0].save(
+        stream,
+        "PDF",
+        resolution=dots,
+        save_all=True,
+        append_images=pages[1:],
+        quality=_QUALITY,
+        subsampling=0,
+        title=f"{listed.shots[0].rig.mesh.name}: {listed.lead}",
+        producer=f"ribbonsim {version()}",
+    )
+    return stream.getvalue()
