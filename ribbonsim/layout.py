@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from ribbonsim.appendages import BODY, Appendage, Tie, check_ties, parents_first
 from ribbonsim.checks import check_choice, check_number
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.falloff import DEFAULT_EXPONENT, KERNELS
@@ -22,7 +23,6 @@ Array = NDArray[np.float64]
 DEFAULT_STATIONS = 17
 DEFAULT_CONTROLS = 5
 DEFAULT_REACH = 2.0
-BODY = "body"
 
 
 @dataclass(frozen=True)
@@ -125,6 +125,10 @@ class Layout:
         Poses kept with the layout, by name.
     limits : Limits
         What counts as bending right.
+    appendages : sequence of Appendage
+        Ribbons that ride on this one or on each other.
+    ties : sequence of Tie
+        Rigid parts that follow one ribbon joint.
 
     Raises
     ------
@@ -140,6 +144,8 @@ class Layout:
     mesh_weights: MeshWeights = field(default_factory=MeshWeights)
     poses: Mapping[str, Pose] = field(default_factory=dict)
     limits: Limits = field(default_factory=Limits)
+    appendages: tuple[Appendage, ...] = ()
+    ties: tuple[Tie, ...] = ()
 
     def __post_init__(self) -> None:
         stations = np.array(self.stations, dtype=float)
@@ -155,14 +161,21 @@ class Layout:
         object.__setattr__(self, "stations", stations)
         object.__setattr__(self, "controls", controls)
         object.__setattr__(self, "poses", dict(self.poses))
+        object.__setattr__(self, "appendages", parents_first(self.appendages))
+        object.__setattr__(self, "ties", tuple(self.ties))
+        check_ties(self.ties, {name: len(one.stations) for name, one in self.ribbons.items()})
+        every = self.all_control_names
+        for control in every:
+            if every.count(control) > 1:
+                raise RibbonsimError(f"two controls are called {control!r}: rename one")
         for name, pose in self.poses.items():
             if not name.strip():
                 raise RibbonsimError("a kept pose has no name: give it one")
             for control in pose.controls:
-                if control not in self.control_names:
+                if control not in every:
                     raise RibbonsimError(
                         f"the kept pose {name!r} moves {control!r}, which is not there: "
-                        f"choose from {', '.join(self.control_names)}"
+                        f"choose from {', '.join(every)}"
                     )
 
     # -- making ---------------------------------------------------------------------------
@@ -450,7 +463,12 @@ class Layout:
             replace(control, station=number)
             for control, number in zip(self.controls, numbers, strict=True)
         )
-        return replace(self, stations=places, controls=controls)
+        stood = [self.stations[tie.station - 1] for tie in self.ties if tie.ribbon == BODY]
+        nearest = iter(int(np.argmin(np.abs(places - place))) + 1 for place in stood)
+        ties = tuple(
+            replace(tie, station=next(nearest)) if tie.ribbon == BODY else tie for tie in self.ties
+        )
+        return replace(self, stations=places, controls=controls, ties=ties)
 
     def reversed(self) -> Layout:
         """Exchange root and tip; each control stays where it stands on the body.
@@ -467,8 +485,121 @@ class Layout:
             stations=1.0 - self.stations[::-1],
             controls=controls,
             poses={},
+            appendages=tuple(
+                replace(one, at=1.0 - one.at) if one.rides_on == BODY else one
+                for one in self.appendages
+            ),
+            ties=tuple(
+                replace(tie, station=count + 1 - tie.station) if tie.ribbon == BODY else tie
+                for tie in self.ties
+            ),
         )
         return turned if self.chain_root is None else turned.with_root(1)
+
+    def with_appendage(self, appendage: Appendage) -> Layout:
+        """Add an appendage, or put it in the place of the one of its name.
+
+        Parameters
+        ----------
+        appendage : Appendage
+
+        Returns
+        -------
+        Layout
+            Kept poses forget controls that are no longer there.
+        """
+        names = [one.name for one in self.appendages]
+        kept = list(self.appendages)
+        if appendage.name in names:
+            kept[names.index(appendage.name)] = appendage
+        else:
+            kept.append(appendage)
+        return self._with_appendages(kept)
+
+    def without_appendage(self, name: str) -> Layout:
+        """Take an appendage away, with all that rides on it.
+
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        Layout
+        """
+        gone = {self.appendage(name).name}
+        for one in self.appendages:
+            if one.rides_on in gone:
+                gone.add(one.name)
+        kept = [
+            replace(one, partner=None) if one.partner in gone else one
+            for one in self.appendages
+            if one.name not in gone
+        ]
+        ties = tuple(tie for tie in self.ties if tie.ribbon not in gone)
+        return replace(self, ties=ties)._with_appendages(kept)
+
+    def with_appendage_renamed(self, name: str, new: str) -> Layout:
+        """Rename an appendage, and with it its controls in kept poses.
+
+        Parameters
+        ----------
+        name, new : str
+
+        Returns
+        -------
+        Layout
+        """
+        old = self.appendage(name)
+        if new != name and new in self.ribbons:
+            raise RibbonsimError(f"two ribbons are called {new!r}: choose another name")
+        labels = {
+            old.control_name(c): replace(old, name=new).control_name(c)
+            for c in old.layout.control_names
+        }
+
+        def label(ribbon: str | None) -> str | None:
+            return new if ribbon == name else ribbon
+
+        appendages = tuple(
+            replace(
+                one,
+                name=str(label(one.name)),
+                rides_on=str(label(one.rides_on)),
+                partner=label(one.partner),
+            )
+            for one in self.appendages
+        )
+        poses = {
+            key: Pose({labels.get(c, c): v for c, v in pose.controls.items()}, pose.keep_volume)
+            for key, pose in self.poses.items()
+        }
+        ties = tuple(replace(tie, ribbon=str(label(tie.ribbon))) for tie in self.ties)
+        return replace(self, appendages=appendages, poses=poses, ties=ties)
+
+    def with_tie(self, tie: Tie) -> Layout:
+        """Tie a rigid part to a station, or to another one if it is tied already.
+
+        Parameters
+        ----------
+        tie : Tie
+
+        Returns
+        -------
+        Layout
+        """
+        kept = tuple(one for one in self.ties if one.part != tie.part)
+        return replace(self, ties=(*kept, tie))
+
+    def _with_appendages(self, appendages: Sequence[Appendage]) -> Layout:
+        names = {*self.control_names}
+        for one in appendages:
+            names |= {one.control_name(control) for control in one.layout.control_names}
+        poses = {
+            key: Pose({c: v for c, v in pose.controls.items() if c in names}, pose.keep_volume)
+            for key, pose in self.poses.items()
+        }
+        return replace(self, appendages=tuple(appendages), poses=poses)
 
     # -- asking ---------------------------------------------------------------------------
 
@@ -483,7 +614,16 @@ class Layout:
     @property
     def ribbons(self) -> dict[str, Layout]:
         """Every ribbon of the creature with its stations and controls, ``body`` first."""
-        return {BODY: self}
+        return {BODY: self, **{one.name: one.layout for one in self.appendages}}
+
+    @property
+    def all_control_names(self) -> tuple[str, ...]:
+        """Names of all controls: the body's, then each appendage's with its name in front."""
+        return self.control_names + tuple(
+            one.control_name(control)
+            for one in self.appendages
+            for control in one.layout.control_names
+        )
 
     @property
     def control_names(self) -> tuple[str, ...]:
@@ -495,8 +635,30 @@ class Layout:
         """(K,) places ``t`` of the controls."""
         return self.stations[[control.station - 1 for control in self.controls]]
 
+    def appendage(self, name: str) -> Appendage:
+        """Find an appendage.
+
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        Appendage
+
+        Raises
+        ------
+        RibbonsimError
+            If there is none of that name.
+        """
+        for one in self.appendages:
+            if one.name == name:
+                return one
+        there = ", ".join(one.name for one in self.appendages) or "none"
+        raise RibbonsimError(f"no appendage is called {name!r}: this layout has {there}")
+
     def control_index(self, name: str) -> int:
-        """Index of a control.
+        """Index of a control of the body ribbon.
 
         Parameters
         ----------

@@ -41,27 +41,71 @@ def body_places(mesh: CreatureMesh, ribbon: Ribbon) -> Array:
     triangles = body_triangles(mesh)
     graph = edge_graph(mesh.positions, triangles)
     used = np.unique(triangles)
-    low = _beyond_end(mesh.positions, used, graph, *_end_plane(ribbon, 0.0))
-    high = _beyond_end(mesh.positions, used, graph, *_end_plane(ribbon, 1.0))
+    low = beyond_end(mesh.positions, used, graph, *end_plane(ribbon, 0.0))
+    high = beyond_end(mesh.positions, used, graph, *end_plane(ribbon, 1.0))
     field = body_field(mesh.positions, triangles, low, high)
     rings = even_rings(mesh.positions, triangles, field)
-    lengths = _ring_lengths(rings, ribbon)
+    return lengths_of_field(field, rings, ribbon)[homes(mesh)]
+
+
+def lengths_of_field(field: Array, rings: Rings, ribbon: Ribbon) -> Array:
+    """Turn a field between a ribbon's ends into arc length by the field's rings.
+
+    Parameters
+    ----------
+    field : (V,) array
+        0 to 1.
+    rings : Rings
+    ribbon : Ribbon
+
+    Returns
+    -------
+    (V,) array
+        0 to the ribbon's length, scene units.
+    """
     levels = np.r_[0.0, rings.levels, 1.0]
-    curve = PchipInterpolator(levels, np.r_[0.0, lengths, ribbon.length])
-    places = np.clip(curve(field), 0.0, ribbon.length)
-    return _adopt_strays(mesh, used, places)
+    curve = PchipInterpolator(levels, np.r_[0.0, _ring_lengths(rings, ribbon), ribbon.length])
+    return np.clip(curve(field), 0.0, ribbon.length)
 
 
-def _end_plane(ribbon: Ribbon, t: float) -> tuple[Array, Array]:
+def end_plane(ribbon: Ribbon, t: float) -> tuple[Array, Array]:
+    """Plane across a ribbon's end.
+
+    Parameters
+    ----------
+    ribbon : Ribbon
+    t : float
+        0 or 1.
+
+    Returns
+    -------
+    origin, outward : (3,) arrays
+    """
     frame = ribbon.frames(t)
     outward = frame[:3, 0] if t > 0.5 else -frame[:3, 0]
     return frame[:3, 3], outward
 
 
-def _beyond_end(
+def beyond_end(
     positions: Array, used: Ints, graph: csr_array, origin: Array, outward: Array
 ) -> Ints:
-    """Vertices past the plane across a ribbon's end, as far as the surface leads there."""
+    """Find vertices past the plane across a ribbon's end, as far as the surface leads there.
+
+    Parameters
+    ----------
+    positions : (V, 3) array
+    used : int array
+        Vertices that count.
+    graph : (V, V) sparse array
+        Of their edges.
+    origin, outward : (3,) arrays
+        The plane.
+
+    Returns
+    -------
+    int array
+        At least one vertex.
+    """
     nearest = int(used[np.argmin(np.linalg.norm(positions[used] - origin, axis=1))])
     # a flat end may lie in the plane itself, and rounding would cut it in two
     beyond = (positions - origin) @ outward >= -_ON_PLANE * np.ptp(positions[used], axis=0).max()
@@ -102,22 +146,31 @@ def _ring_lengths(rings: Rings, ribbon: Ribbon) -> Array:
     return np.maximum.accumulate(ribbon.arc_length(place))
 
 
-def _adopt_strays(mesh: CreatureMesh, used: Ints, places: Array) -> Array:
-    """Give vertices off the body one place a component: that of the nearest body vertex."""
-    stray = np.ones(len(places), dtype=bool)
+def homes(mesh: CreatureMesh) -> Ints:
+    """For each vertex the vertex of the body whose place it takes.
+
+    A vertex of the body is at home itself. All vertices of another component take the body's
+    vertex that is nearest to the component, so that it stays rigid.
+
+    Parameters
+    ----------
+    mesh : CreatureMesh
+
+    Returns
+    -------
+    (V,) int array
+    """
+    used = np.unique(body_triangles(mesh))
+    home = np.arange(len(mesh.positions))
+    stray = np.ones(len(home), dtype=bool)
     stray[used] = False
     if not stray.any():
-        return places
-    tree = cKDTree(mesh.positions[used])
+        return home
     strays = np.flatnonzero(stray)
-    distance, nearest = tree.query(mesh.positions[strays])
-    found = places[used[nearest]]
+    distance, nearest = cKDTree(mesh.positions[used]).query(mesh.positions[strays])
     parts = mesh.components[strays]
-    result = places.copy()
-    for part in np.unique(parts):
+    home[strays] = used[nearest]
+    for part in np.unique(parts[parts >= 0]):  # vertices that no face uses go their own way
         mine = np.flatnonzero(parts == part)
-        if part < 0:  # vertices that no face uses each go their own way
-            result[strays[mine]] = found[mine]
-        else:
-            result[strays[mine]] = found[mine[np.argmin(distance[mine])]]
-    return result
+        home[strays[mine]] = used[nearest[mine[np.argmin(distance[mine])]]]
+    return home

@@ -13,6 +13,7 @@ from ribbonsim.errors import RibbonsimError
 from ribbonsim.frames import ACROSS, ALONG, NORMAL, axis_rotation, invert_rigid
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -209,10 +210,8 @@ class ControlFrames:
         return self.frames @ axis_rotation(ALONG, -self.twists)
 
 
-def control_frames(
-    rest: Array, carry_order: Sequence[tuple[int, int | None]], values: Sequence[ControlPose]
-) -> ControlFrames:
-    """Frames of controls in a pose.
+class ControlTree:
+    """Controls of one or several ribbons, arranged once by who carries whom.
 
     A carried control keeps its place in its carrier's frame, farther off by the mean of the
     two stretches, and then moves by its own values: forward kinematics. Twist is carried as
@@ -222,60 +221,112 @@ def control_frames(
     Parameters
     ----------
     rest : (K, 4, 4) array
-        Rest frames.
-    carry_order : sequence of (index, carrier index or None)
-        Carriers first.
-    values : (K,) sequence of ControlPose
-
-    Returns
-    -------
-    ControlFrames
+        Rest frames, ribbon after ribbon, each in body order.
+    carriers : (K,) sequence of int or None
+        Index of the control that carries each.
+    counts : sequence of int
+        Number of controls of each ribbon.
     """
-    swings, turns = _own_motions(values)
-    stretches = np.array([value.stretch for value in values])
-    between = _between(rest, carry_order, stretches)
-    untwisted = np.empty_like(rest)
-    twists = np.array([value.twist for value in values])
-    free = [i for i, carrier in carry_order if carrier is None]
-    for i, carrier in carry_order:
-        if carrier is None:
-            untwisted[i] = rest[i] @ swings[i] @ turns[i]
-            continue
-        untwisted[i] = untwisted[carrier] @ between[i] @ swings[i]
-        if carrier not in free:
-            twists[i] += twists[carrier]
-    reference = min(free, key=lambda i: abs(twists[i]))
-    twists[free] -= twists[reference]
-    held = np.where(np.isin(np.arange(len(rest)), free), 0.0, twists)
-    frames = untwisted @ axis_rotation(ALONG, held)
-    girths = np.array([value.girth for value in values])
-    told = _along_body(rest, frames, twists, reference)
-    return ControlFrames(frames, told, stretches, girths)
 
+    def __init__(self, rest: Array, carriers: Sequence[int | None], counts: Sequence[int]) -> None:
+        self._rest = rest
+        own = np.arange(len(rest))
+        self._free = np.array([carrier is None for carrier in carriers])
+        self._carrier = np.array(
+            [i if c is None else c for i, c in enumerate(carriers)], dtype=np.int64
+        )
+        self._ribbon = np.repeat(np.arange(len(counts)), counts)
+        depth, above = np.where(self._free, 0, 1), self._carrier.copy()
+        while not self._free[above].all():
+            depth += np.where(self._free[above], 0, 1)
+            above = np.where(self._free[above], above, self._carrier[above])
+        self._levels = [np.flatnonzero(depth == level) for level in range(depth.max() + 1)]
+        self._single = bool((np.bincount(self._ribbon[self._free]) == 1).all())
+        self._between = invert_rigid(rest[self._carrier]) @ rest
+        before = np.maximum(own - 1, 0)
+        self._onwards = invert_rigid(rest[before]) @ rest
+        self._backwards = invert_rigid(self._onwards)
+        self._steps: dict[bytes, list[tuple[Ints, Ints, Array]]] = {}
 
-def _along_body(rest: Array, frames: Array, turns: Array, reference: int) -> Array:
-    """Turn of each frame about the body's length; ``turns`` only say in which full turn.
+    def frames(self, values: Sequence[ControlPose]) -> ControlFrames:
+        """Frames of the controls in a pose.
 
-    From the reference outwards each frame is compared with where its neighbour, its twist
-    taken out, would carry it; the rotation between is split into a swing and a twist about
-    the along axis. So a rigid motion of all frames holds no twist, whatever the sliders call
-    it.
-    """
-    twists = np.zeros(len(rest))
-    untwisted = frames.copy()
-    between = invert_rigid(rest[:-1]) @ rest[1:]
-    steps = [(i, i - 1, between[i - 1]) for i in range(reference + 1, len(rest))]
-    steps += [(i, i + 1, invert_rigid(between[i])) for i in range(reference - 1, -1, -1)]
-    for i, neighbour, step in steps:
-        told = untwisted[neighbour] @ step
-        apart = told[:3, :3].T @ frames[i, :3, :3]
-        # the turn about the along axis that a swing square to it leaves
-        sine, cosine = apart[2, 1] - apart[1, 2], apart[1, 1] + apart[2, 2]
-        folded = float(np.degrees(np.arctan2(sine, cosine)))
-        # at exactly half a turn either side will do: keep the one that the sliders are nearer to
-        twists[i] = folded + 360.0 * np.round((turns[i] - folded) / 360.0 * (1.0 - 1e-9))
-        untwisted[i] = frames[i] @ axis_rotation(ALONG, -twists[i])
-    return twists
+        Parameters
+        ----------
+        values : (K,) sequence of ControlPose
+
+        Returns
+        -------
+        ControlFrames
+            Of each ribbon as if what carries it were at rest.
+        """
+        swings, turns = _own_motions(values)
+        stretches = np.array([value.stretch for value in values])
+        between = self._between.copy()
+        between[:, :3, 3] *= 0.5 * (stretches + stretches[self._carrier])[:, None]
+        local = between @ swings
+        untwisted = np.empty_like(self._rest)
+        twists = np.array([value.twist for value in values], dtype=float)
+        free = self._levels[0]
+        untwisted[free] = self._rest[free] @ swings[free] @ turns[free]
+        for level in self._levels[1:]:
+            carrier = self._carrier[level]
+            untwisted[level] = untwisted[carrier] @ local[level]
+            twists[level] += np.where(self._free[carrier], 0.0, twists[carrier])
+        references = self._references(twists)
+        twists[free] -= twists[references[self._ribbon[free]]]
+        held = np.where(self._free, 0.0, twists)
+        frames = untwisted @ axis_rotation(ALONG, held)
+        girths = np.array([value.girth for value in values])
+        told = self._along_body(frames, twists, references)
+        return ControlFrames(frames, told, stretches, girths)
+
+    def _references(self, twists: Array) -> Ints:
+        """Of each ribbon the control that nobody carries and that twists least."""
+        free = self._levels[0]
+        if self._single:
+            return free
+        order = np.lexsort((free, np.abs(twists[free]), self._ribbon[free]))
+        _, first = np.unique(self._ribbon[free][order], return_index=True)
+        return free[order][first]
+
+    def _along_body(self, frames: Array, turns: Array, references: Ints) -> Array:
+        """Turn of each frame about the body's length; ``turns`` only say in which full turn.
+
+        From the references outwards each frame is compared with where its neighbour, its
+        twist taken out, would carry it; the rotation between is split into a swing and a
+        twist about the along axis. So a rigid motion of all frames holds no twist, whatever
+        the sliders call it.
+        """
+        twists = np.zeros(len(frames))
+        untwisted = frames.copy()
+        for here, neighbour, step in self._outwards(references):
+            told = untwisted[neighbour] @ step
+            apart = np.einsum("kji,kjl->kil", told[:, :3, :3], frames[here, :3, :3])
+            # the turn about the along axis that a swing square to it leaves
+            sine = apart[:, 2, 1] - apart[:, 1, 2]
+            folded = np.degrees(np.arctan2(sine, apart[:, 1, 1] + apart[:, 2, 2]))
+            # at exactly half a turn either side will do: keep the one the sliders are nearer to
+            whole = np.round((turns[here] - folded) / 360.0 * (1.0 - 1e-9))
+            twists[here] = folded + 360.0 * whole
+            untwisted[here] = frames[here] @ axis_rotation(ALONG, -twists[here])
+        return twists
+
+    def _outwards(self, references: Ints) -> list[tuple[Ints, Ints, Array]]:
+        """Controls at growing distance from their references, their neighbours, the step there."""
+        key = references.tobytes()
+        if key not in self._steps:
+            away = np.arange(len(self._rest)) - references[self._ribbon]
+            steps = []
+            for distance in range(1, int(np.abs(away).max(initial=0)) + 1):
+                here = np.flatnonzero(np.abs(away) == distance)
+                ahead = away[here] > 0
+                neighbour = np.where(ahead, here - 1, here + 1)
+                onwards = self._onwards[here]
+                back = self._backwards[np.minimum(here + 1, len(self._rest) - 1)]
+                steps.append((here, neighbour, np.where(ahead[:, None, None], onwards, back)))
+            self._steps[key] = steps
+        return self._steps[key]
 
 
 def values_for(
@@ -283,7 +334,9 @@ def values_for(
     carry_order: Sequence[tuple[int, int | None]],
     wanted: ControlFrames,
 ) -> list[ControlPose]:
-    """Values that put controls on wanted frames: the inverse of :func:`control_frames`.
+    """Values that put controls of one ribbon on wanted frames.
+
+    The inverse of :meth:`ControlTree.frames`.
 
     Parameters
     ----------

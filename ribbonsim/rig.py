@@ -2,30 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import BSpline
 
+from ribbonsim.appendages import BODY
+from ribbonsim.chains import Chain, Chains, JointPose, Mount
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.frames import ALONG, axis_rotation, invert_rigid, make_frames
-from ribbonsim.layout import BODY, Layout
+from ribbonsim.joined import find_limbs, join_weights, joint_slices, mounts_of
+from ribbonsim.layout import Layout
+from ribbonsim.limbs import Limb
 from ribbonsim.mesh import CreatureMesh
 from ribbonsim.place import body_places
-from ribbonsim.pose import ControlFrames, Pose, control_frames, values_for
+from ribbonsim.pose import ControlFrames, ControlPose, Pose, values_for
 from ribbonsim.ribbon import Ribbon
-from ribbonsim.skin import (
-    Floats,
-    Skinner,
-    align_signs,
-    from_dual_quaternions,
-    to_dual_quaternions,
-)
+from ribbonsim.skin import Floats, Skinner
 from ribbonsim.targets import Target, make_target
-from ribbonsim.weights import mesh_weights, surface_weights, twist_weights
+from ribbonsim.weights import mesh_weights, surface_weights
 
 Array = NDArray[np.float64]
 Method = Literal["linear", "dual_quaternion"]
@@ -47,10 +44,11 @@ def bind(mesh: CreatureMesh, layout: Layout) -> Rig:
     Raises
     ------
     RibbonsimError
-        If the mesh's body cannot be measured along the ribbon.
+        If the mesh's body cannot be measured along the ribbon, an appendage is not on a limb
+        of the mesh, or a tied part is not there.
     """
     places = body_places(mesh, layout.ribbon)
-    return Rig(mesh, layout, places, surface_weights(layout), mesh_weights(mesh, layout, places))
+    return _bound(mesh, layout, places, mesh_weights(mesh, layout, places), {})
 
 
 def rebind(rig: Rig, layout: Layout) -> Rig:
@@ -67,46 +65,43 @@ def rebind(rig: Rig, layout: Layout) -> Rig:
         The same as ``bind(rig.mesh, layout)``.
     """
     old, new = rig.layout, layout
-    same_ribbon = np.array_equal(old.ribbon.knots, new.ribbon.knots) and np.array_equal(
-        old.ribbon.control_points, new.ribbon.control_points
-    )
-    if not same_ribbon:
+    if not _same_ribbon(old, new):
         return bind(rig.mesh, layout)
-    over_ribbon = surface_weights(layout)
-    if np.array_equal(old.stations, new.stations) and old.mesh_weights == new.mesh_weights:
-        fresh = Rig(rig.mesh, layout, rig.places, over_ribbon, rig.mesh_weights)
-        fresh.__dict__["skinner"] = (
-            rig.skinner
-        )  # fills the cached property: same weights, same mesh
-        return fresh
-    return Rig(
-        rig.mesh, layout, rig.places, over_ribbon, mesh_weights(rig.mesh, layout, rig.places)
+    limbs = _unchanged_limbs(rig, layout)
+    same_rows = np.array_equal(old.stations, new.stations) and old.mesh_weights == new.mesh_weights
+    body = rig.body_weights if same_rows else mesh_weights(rig.mesh, layout, rig.places)
+    fresh = _bound(rig.mesh, layout, rig.places, body, limbs)
+    if np.array_equal(fresh.mesh_weights, rig.mesh_weights):
+        # fills the cached property: same weights, same mesh
+        fresh.__dict__["skinner"] = rig.skinner
+    return fresh
+
+
+def _bound(
+    mesh: CreatureMesh, layout: Layout, places: Array, body: Array, known: Mapping[str, Limb]
+) -> Rig:
+    limbs = find_limbs(mesh, layout, places, known)
+    joined = join_weights(mesh, layout, body, limbs)
+    return Rig(mesh, layout, places, surface_weights(layout), joined, limbs, body)
+
+
+def _same_ribbon(one: Layout, other: Layout) -> bool:
+    return np.array_equal(one.ribbon.knots, other.ribbon.knots) and np.array_equal(
+        one.ribbon.control_points, other.ribbon.control_points
     )
 
 
-@dataclass(frozen=True, eq=False)
-class JointPose:
-    """Posed ribbon joints.
-
-    Parameters
-    ----------
-    rigid : (N, 4, 4) array
-        Rotation and translation from rest to pose.
-    scales : (N, 4, 4) array
-        Stretch and girth at the rest place; the whole transform is ``rigid @ scales``.
-    stretch, girth : (N,) arrays
-        Factors along and across.
-    """
-
-    rigid: Array
-    scales: Array
-    stretch: Array
-    girth: Array
-
-    @property
-    def transforms(self) -> Array:
-        """(N, 4, 4) whole transforms from rest to pose."""
-        return self.rigid @ self.scales
+def _unchanged_limbs(rig: Rig, layout: Layout) -> dict[str, Limb]:
+    """Limbs that a new layout, with the same body ribbon, need not find again."""
+    before = {one.name: one for one in rig.layout.appendages}
+    kept: dict[str, Limb] = {}
+    for one in layout.appendages:
+        old = before.get(one.name)
+        if old is None or old.rides_on != one.rides_on:
+            continue
+        if _same_ribbon(old.layout, one.layout) and one.rides_on in (BODY, *kept):
+            kept[one.name] = rig.limbs[one.name]
+    return kept
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,11 +113,15 @@ class Rig:
     mesh : CreatureMesh
     layout : Layout
     places : (V,) array
-        Arc length along the ribbon that each vertex belongs to, scene units.
+        Arc length along the body ribbon that each vertex belongs to, scene units.
     surface_weights : (n, K) array
-        Weights of controls over the ribbon's control points.
+        Weights of the body's controls over its ribbon's control points.
     mesh_weights : (V, N) array
-        Weights of ribbon joints over vertices.
+        Weights of all ribbon joints over vertices: the body's, then each appendage's.
+    limbs : mapping of str to Limb
+        Skin of each appendage.
+    body_weights : (V, B) array, optional
+        Weights of the body's joints as if there were no appendages.
     """
 
     mesh: CreatureMesh
@@ -130,92 +129,138 @@ class Rig:
     places: Array
     surface_weights: Array
     mesh_weights: Array
+    limbs: Mapping[str, Limb] = field(default_factory=dict)
+    body_weights: Array = None  # type: ignore[assignment]
+
+    def __post_init__(self) -> None:
+        if self.body_weights is None:
+            object.__setattr__(self, "body_weights", self.mesh_weights)
 
     # -- what the rest gives, found once ---------------------------------------------------
 
     @cached_property
     def skinner(self) -> Skinner:
         """The mesh arranged for posing."""
-        return Skinner(self.mesh.positions, self.mesh_weights, self.mesh.vertex_normals)
+        return Skinner(
+            self.mesh.positions, self.mesh_weights, self.mesh.vertex_normals, self.joint_parents
+        )
 
     @cached_property
+    def _parts(self) -> dict[str, Chain]:
+        """Every ribbon with its weights, by name."""
+        parts = {BODY: Chain(self.layout, self.surface_weights)}
+        for one in self.layout.appendages:
+            parts[one.name] = Chain(one.layout, surface_weights(one.layout))
+        return parts
+
+    @cached_property
+    def _mounts(self) -> list[Mount]:
+        return mounts_of(self.mesh, self.layout, self.limbs)
+
+    @cached_property
+    def _chains(self) -> Chains:
+        return Chains(tuple(self._parts.values()), self._mounts)
+
+    @property
     def control_rest(self) -> Array:
-        """(K, 4, 4) rest frames of the controls."""
-        return self.layout.ribbon.frames(self.layout.control_places)
+        """(K, 4, 4) rest frames of the body's controls."""
+        return self._parts[BODY].control_rest
 
-    @cached_property
+    @property
     def joint_rest(self) -> Array:
-        """(N, 4, 4) rest frames of the ribbon joints."""
-        return self.layout.ribbon.frames(self.layout.stations)
+        """(N, 4, 4) rest frames of all ribbon joints."""
+        return self._chains.joint_rest
 
-    @cached_property
+    @property
     def twist_weights(self) -> Array:
-        """(n, K) weights by which twist and girth spread over the ribbon's control points."""
-        return twist_weights(self.layout)
-
-    @cached_property
-    def _point_rest(self) -> _PointRest:
-        return _PointRest.of(self.layout.ribbon, self.control_rest)
-
-    @cached_property
-    def _station_basis(self) -> Array:
-        """(N, n) posing the ribbon at its stations is this matrix times control points."""
-        return self.layout.ribbon.basis(self.layout.stations).toarray()
-
-    @cached_property
-    def _station_slopes(self) -> Array:
-        """(N, n) the same for derivatives along."""
-        ribbon = self.layout.ribbon
-        each = np.eye(len(ribbon.control_points))
-        return BSpline(ribbon.knots, each, ribbon.degree)(self.layout.stations, 1)
-
-    @cached_property
-    def _rest_speed(self) -> Array:
-        return np.linalg.norm(self._station_slopes @ self.layout.ribbon.midline.c, axis=1)
-
-    @cached_property
-    def _joint_back(self) -> Array:
-        return invert_rigid(self.joint_rest)
+        """(n, K) weights by which twist and girth spread over the body ribbon's control points."""
+        return self._parts[BODY].twist_weights
 
     @cached_property
     def control_influence(self) -> Array:
-        """(V, K) how much each control moves each vertex, through the ribbon; rows sum to one."""
-        return self.mesh_weights @ (self._station_basis @ self.surface_weights)
+        """(V, A) how much each of all controls moves each vertex; rows sum to one.
 
-    # -- what every ribbon of the creature has ---------------------------------------------
+        An appendage's joints count for its own controls, not for those that carry it.
+        """
+        return self.mesh_weights @ (self._chains.basis @ self._chains.control_of_point)
 
-    @property
+    # -- all ribbons -----------------------------------------------------------------------
+
+    @cached_property
     def joint_names(self) -> tuple[str, ...]:
         """Names of all ribbon joints, in the order of the columns of ``mesh_weights``."""
-        return tuple(f"joint{number}" for number in range(1, len(self.layout.stations) + 1))
+        names: list[str] = []
+        for ribbon, one in self.layout.ribbons.items():
+            lead = "" if ribbon == BODY else f"{ribbon}."
+            names += [f"{lead}joint{number}" for number in range(1, len(one.stations) + 1)]
+        return tuple(names)
 
-    @property
+    @cached_property
     def joint_parents(self) -> tuple[int | None, ...]:
-        """For each ribbon joint the index of the joint before it; None for the first."""
-        return (None, *range(len(self.layout.stations) - 1))
+        """For each ribbon joint the index of its parent; None for the first.
 
-    def pose_ribbons(self, pose: Pose) -> dict[str, Ribbon]:
-        """Pose every ribbon.
+        The parent is the joint before it or, at the base of an appendage, the one that has
+        the greatest share in carrying it.
+        """
+        parents: list[int | None] = [None, *range(len(self.layout.stations) - 1)]
+        for mount, own in zip(self._mounts, self._chains.joint_slices[1:], strict=True):
+            parents += [int(np.argmax(mount.shares)), *range(own.start, own.stop - 1)]
+        return tuple(parents)
+
+    @cached_property
+    def joints_of(self) -> dict[str, slice]:
+        """Columns of ``mesh_weights`` that belong to each ribbon."""
+        return joint_slices(self.layout)
+
+    def part(self, ribbon: str) -> Rig:
+        """One ribbon as a rig of its own, as if what carries it were at rest.
 
         Parameters
         ----------
-        pose : Pose
+        ribbon : str
 
         Returns
         -------
-        dict of str to Ribbon
-            By name, ``body`` first.
+        Rig
+            Its controls have their own names, without the ribbon's in front.
+
+        Raises
+        ------
+        RibbonsimError
+            If there is no such ribbon.
         """
-        return {BODY: self.pose_ribbon(pose)}
+        if ribbon == BODY:
+            bare = replace(self.layout, appendages=(), ties=(), poses={})
+            places = self.places
+        else:
+            bare = self.layout.appendage(ribbon).layout
+            places = np.zeros(len(self.places))
+            places[self.limbs[ribbon].vertices] = self.limbs[ribbon].places
+        chain = self._parts[ribbon]
+        return Rig(
+            self.mesh,
+            bare,
+            places,
+            chain.surface_weights,
+            self.mesh_weights[:, self.joints_of[ribbon]],
+        )
 
-    # -- controls to ribbon ----------------------------------------------------------------
+    # -- controls to ribbons ---------------------------------------------------------------
 
-    def control_frames(self, pose: Pose) -> ControlFrames:
-        """Frames that the controls take in a pose.
+    def _values(self, pose: Pose) -> list[ControlPose]:
+        names = self.layout.all_control_names
+        for name in pose.controls:
+            if name not in names:
+                self.layout.control_index(name)  # says what there is
+        return [pose[name] for name in names]
+
+    def control_frames(self, pose: Pose, ribbon: str = BODY) -> ControlFrames:
+        """Frames that the controls of one ribbon take in a pose.
 
         Parameters
         ----------
         pose : Pose
+        ribbon : str
 
         Returns
         -------
@@ -226,14 +271,23 @@ class Rig:
         RibbonsimError
             If the pose names a control that this layout does not have.
         """
-        names = self.layout.control_names
-        for name in pose.controls:
-            self.layout.control_index(name)
-        values = [pose[name] for name in names]
-        return control_frames(self.control_rest, self.layout.carry_order(), values)
+        names = list(self.layout.ribbons)
+        if ribbon not in names:
+            self.layout.appendage(ribbon)
+        number = names.index(ribbon)
+        chains = self._chains
+        controls = chains.controls(self._values(pose))
+        own = chains.control_slices[number]
+        frames = controls.frames[own]
+        if number:
+            joints = chains.joints(controls, chains.points(controls), pose.keep_volume)
+            frames = chains.carry(joints)[1][number] @ frames
+        return ControlFrames(
+            frames, controls.twists[own], controls.stretches[own], controls.girths[own]
+        )
 
     def pose_ribbon(self, pose: Pose) -> Ribbon:
-        """Pose the ribbon.
+        """Pose the body ribbon.
 
         Each control point is moved by the blend of its controls' frames. Twist is blended as
         an angle and applied about the tangent; the width is held at the control points'
@@ -247,37 +301,35 @@ class Rig:
         -------
         Ribbon
         """
-        points = self._move_points(self.control_frames(pose))
-        return Ribbon(points, self.layout.ribbon.knots)
+        points = self._chains.points(self._chains.controls(self._values(pose)))
+        return Ribbon(points[self._chains.point_slices[0]], self.layout.ribbon.knots)
 
-    def _move_points(self, controls: ControlFrames) -> Array:
-        """(n, 2, 3) control points of the posed ribbon."""
-        rest, weights = self._point_rest, self.surface_weights
-        motion = self._blend_frames(controls)
-        stretch, girth = weights @ controls.stretches, self.twist_weights @ controls.girths
-        turn = motion[:, :3, :3]
-        middle = motion[:, :3, 3] + stretch[:, None] * np.einsum("kij,kj->ki", turn, rest.offsets)
-        held = girth[:, None] * np.einsum("kij,kj->ki", turn, rest.halves)
-        half = rest.half_points + rest.collocation @ (held - rest.half_values)
-        return np.stack([middle - half, middle + half], axis=1)
+    def pose_ribbons(self, pose: Pose) -> dict[str, Ribbon]:
+        """Pose every ribbon.
 
-    def _blend_frames(self, controls: ControlFrames) -> Array:
-        """(n, 4, 4) frame of the ribbon at each control point's place, blended.
+        Parameters
+        ----------
+        pose : Pose
 
-        Each control says where it would carry the frame. Its twist is taken out before the
-        blend and the blended angle put back after it.
+        Returns
+        -------
+        dict of str to Ribbon
+            By name, ``body`` first.
         """
-        rest = self._point_rest
-        carried = rest.in_controls.copy()
-        carried[..., :3, 3] *= controls.stretches[None, :, None]
-        told = controls.untwisted[None] @ carried
-        dual = align_signs(np.moveaxis(to_dual_quaternions(told), 1, 0))
-        blended = np.einsum("nk,knc->nc", self.surface_weights, dual)
-        twist = self.twist_weights @ controls.twists
-        return from_dual_quaternions(blended) @ axis_rotation(ALONG, twist)
+        chains = self._chains
+        controls = chains.controls(self._values(pose))
+        points = chains.points(controls)
+        motions = chains.carry(chains.joints(controls, points, pose.keep_volume))[1]
+        moved = chains.moved_points(points, motions)
+        return {
+            name: Ribbon(moved[own], one.ribbon.knots)
+            for (name, one), own in zip(
+                self.layout.ribbons.items(), chains.point_slices, strict=True
+            )
+        }
 
     def frames_in(self, pose: Pose, t: ArrayLike) -> ControlFrames:
-        """Frames that controls standing elsewhere would need for the same pose.
+        """Frames that controls of the body standing elsewhere would need for the same pose.
 
         Parameters
         ----------
@@ -301,10 +353,10 @@ class Rig:
             held @ controls.girths,
         )
 
-    # -- ribbon to joints ------------------------------------------------------------------
+    # -- ribbons to joints -----------------------------------------------------------------
 
     def joint_pose(self, pose: Pose) -> JointPose:
-        """Pose the ribbon joints.
+        """Pose all ribbon joints.
 
         Parameters
         ----------
@@ -314,22 +366,12 @@ class Rig:
         -------
         JointPose
         """
-        controls = self.control_frames(pose)
-        points = self._move_points(controls)
-        middle, across = points.mean(axis=1), points[:, 1] - points[:, 0]
-        along = self._station_slopes @ middle
-        frames = make_frames(along, self._station_basis @ across, self._station_basis @ middle)
-        stretch = np.linalg.norm(along, axis=1) / self._rest_speed
-        girth = self._station_basis @ (self.twist_weights @ controls.girths)
-        girth = girth * stretch ** (-0.5 * pose.keep_volume)
-        back = self._joint_back
-        factors = np.zeros((len(frames), 4, 4))
-        factors[:, 0, 0], factors[:, 3, 3] = stretch, 1.0
-        factors[:, 1, 1] = factors[:, 2, 2] = girth
-        return JointPose(frames @ back, self.joint_rest @ factors @ back, stretch, girth)
+        chains = self._chains
+        controls = chains.controls(self._values(pose))
+        return chains.carry(chains.joints(controls, chains.points(controls), pose.keep_volume))[0]
 
     def joint_frames(self, pose: Pose) -> Array:
-        """Posed frames of the ribbon joints.
+        """Posed frames of all ribbon joints.
 
         Parameters
         ----------
@@ -340,7 +382,7 @@ class Rig:
         (N, 4, 4) array
             Columns along, across, normal, origin.
         """
-        return self.pose_ribbon(pose).frames(self.layout.stations)
+        return self.joint_pose(pose).rigid @ self.joint_rest
 
     # -- joints to skin --------------------------------------------------------------------
 
@@ -424,10 +466,10 @@ class Rig:
 
     # -- test poses ------------------------------------------------------------------------
 
-    def pose_for(self, name: str, amount: float | None = None) -> Pose:
+    def pose_for(self, name: str, amount: float | None = None, ribbon: str = BODY) -> Pose:
         """A test pose, expressed in this layout's controls.
 
-        Each control is put on the target's frame at its own place along the body.
+        Each control is put on the target's frame at its own place along its ribbon.
 
         Parameters
         ----------
@@ -435,6 +477,8 @@ class Rig:
             One of :data:`ribbonsim.TEST_POSES`.
         amount : float, optional
             Degrees, turns or a factor, as the test pose says; its usual amount if left out.
+        ribbon : str
+            The ribbon that takes the pose.
 
         Returns
         -------
@@ -443,25 +487,31 @@ class Rig:
         Raises
         ------
         RibbonsimError
-            If the name is unknown or the amount cannot be used.
+            If a name is unknown or the amount cannot be used.
         """
-        target = make_target(self.layout.ribbon, name, amount)
-        return self.fit(target)
+        if ribbon != BODY:
+            self.layout.appendage(ribbon)
+        return self.fit(make_target(self.layout.ribbons[ribbon].ribbon, name, amount), ribbon)
 
-    def fit(self, target: Target) -> Pose:
-        """Put each control on a target's frame at its place along the body.
+    def fit(self, target: Target, ribbon: str = BODY) -> Pose:
+        """Put each control of a ribbon on a target's frame at its place along it.
 
         Parameters
         ----------
         target : Target
+        ribbon : str
 
         Returns
         -------
         Pose
         """
-        wanted = target.at(self.layout.ribbon.arc_length(self.layout.control_places))
-        values = values_for(self.control_rest, self.layout.carry_order(), wanted)
-        return Pose(dict(zip(self.layout.control_names, values, strict=True)))
+        one = self.layout.ribbons[ribbon]
+        wanted = target.at(one.ribbon.arc_length(one.control_places))
+        values = values_for(self._parts[ribbon].control_rest, one.carry_order(), wanted)
+        names = one.control_names
+        if ribbon != BODY:
+            names = tuple(self.layout.appendage(ribbon).control_name(name) for name in names)
+        return Pose(dict(zip(names, values, strict=True)))
 
     def shape_error(self, target: Target, pose: Pose) -> float:
         """How far a pose stays from a target's midline.
@@ -480,42 +530,6 @@ class Rig:
         achieved = self.pose_ribbon(pose).midline(ribbon.place_at(target.lengths))
         squares = np.sum((achieved - target.frames[:, :3, 3]) ** 2, axis=1)
         return float(np.sqrt(squares.mean()) / ribbon.length)
-
-
-@dataclass(frozen=True, eq=False)
-class _PointRest:
-    """The ribbon at rest, seen from its control points' places.
-
-    ``in_controls`` are the frames there in each control's frame, ``offsets`` the midline's
-    control points in those frames, ``halves`` the half widths in them, ``half_values`` the
-    same in the scene, ``half_points`` their control points, and ``collocation`` turns values
-    at the places into control points.
-    """
-
-    in_controls: Array
-    offsets: Array
-    halves: Array
-    half_values: Array
-    half_points: Array
-    collocation: Array
-
-    @classmethod
-    def of(cls, ribbon: Ribbon, control_rest: Array) -> _PointRest:
-        places = ribbon.greville
-        frames = ribbon.frames(places)
-        back = invert_rigid(frames)
-        middles = ribbon.control_points.mean(axis=1)
-        half_points = 0.5 * (ribbon.control_points[:, 1] - ribbon.control_points[:, 0])
-        basis = ribbon.basis(places).toarray()
-        half_values = basis @ half_points
-        return cls(
-            in_controls=invert_rigid(control_rest)[None] @ frames[:, None],
-            offsets=np.einsum("kij,kj->ki", back[:, :3, :3], middles) + back[:, :3, 3],
-            halves=np.einsum("kij,kj->ki", back[:, :3, :3], half_values),
-            half_values=half_values,
-            half_points=half_points,
-            collocation=np.linalg.inv(basis),
-        )
 
 
 def _check_method(method: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -126,6 +127,30 @@ def align_signs(quaternions: Array) -> Array:
     return aligned
 
 
+def align_tree(quaternions: Array, parents: Sequence[int | None]) -> Array:
+    """Choose the sign of each quaternion so that it agrees with its parent's.
+
+    Parameters
+    ----------
+    quaternions : (N, 4 or 8) array
+    parents : (N,) sequence of int or None
+        Index of the joint that each follows, before it; most follow the one before them.
+
+    Returns
+    -------
+    (N, 4 or 8) array
+    """
+    above = np.array([i if p is None else p for i, p in enumerate(parents)], dtype=np.int64)
+    agree = np.sum(quaternions[:, :4] * quaternions[above, :4], axis=1)
+    flips = np.where(agree < 0, -1.0, 1.0)
+    heads = np.flatnonzero(above != np.arange(len(above)) - 1)
+    for start, stop in zip(heads, [*heads[1:], len(above)], strict=True):
+        if above[start] != start:
+            flips[start] *= flips[above[start]]
+        flips[start:stop] = np.cumprod(flips[start:stop])
+    return quaternions * flips[:, None]
+
+
 def from_dual_quaternions(dual: Array) -> Array:
     """Rigid transforms of dual quaternions that need not be of unit length.
 
@@ -196,6 +221,8 @@ class Skinner:
         Rows sum to one.
     normals : (V, 3) array, optional
         Unit normals at rest.
+    parents : (N,) sequence of int or None, optional
+        The joint that each follows; by default the one before it.
 
     Raises
     ------
@@ -204,7 +231,11 @@ class Skinner:
     """
 
     def __init__(
-        self, rest: ArrayLike, weights: ArrayLike, normals: ArrayLike | None = None
+        self,
+        rest: ArrayLike,
+        weights: ArrayLike,
+        normals: ArrayLike | None = None,
+        parents: Sequence[int | None] | None = None,
     ) -> None:
         points, table = np.asarray(rest, dtype=float), np.asarray(weights, dtype=float)
         if points.ndim != 2 or points.shape[1] != 3 or table.shape[:1] != points.shape[:1]:
@@ -213,6 +244,7 @@ class Skinner:
                 "give (V, 3) and (V, N)"
             )
         self.joints = table.shape[1]
+        self._parents = (None, *range(self.joints - 1)) if parents is None else tuple(parents)
         self._order, self._runs = _arrange(table)
         self._inverse = np.argsort(self._order)
         self._pieces = _pieces(self._inverse)
@@ -387,7 +419,7 @@ class Skinner:
     def _rotate(self, rigid: Array, start: Floats, result: Floats, moves: bool) -> None:
         """Turn and move ``start`` by the blended dual quaternions, tile by tile."""
         kind = start.dtype
-        dual = np.ascontiguousarray(align_signs(to_dual_quaternions(rigid)).T)
+        dual = np.ascontiguousarray(align_tree(to_dual_quaternions(rigid), self._parents).T)
         matrices_of_pairs = _pair_matrices(dual, *self._pairs).astype(kind)
         scratch = self._buffer("tile", (13, _TILE), kind)
         done = 0

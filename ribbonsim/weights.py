@@ -103,6 +103,26 @@ def mesh_weights(mesh: CreatureMesh, layout: Layout, places: Array) -> Array:
     (V, N) array
         Rows sum to one.
     """
+    rules = layout.mesh_weights
+    weights = smooth(station_weights(mesh.positions, layout, places), mesh.edges, rules.smoothing)
+    return prune(limit_influences(weights, rules.influences), rules.prune)
+
+
+def station_weights(positions: Array, layout: Layout, places: Array) -> Array:
+    """Weights of a ribbon's joints at points of the skin, as the falloff gives them.
+
+    Parameters
+    ----------
+    positions : (m, 3) array
+    layout : Layout
+    places : (m,) array
+        Arc length along the ribbon of each.
+
+    Returns
+    -------
+    (m, N) array
+        Rows sum to one.
+    """
     ribbon, rules = layout.ribbon, layout.mesh_weights
     lengths = ribbon.arc_length(layout.stations)
     if rules.distance == "body":
@@ -110,22 +130,20 @@ def mesh_weights(mesh: CreatureMesh, layout: Layout, places: Array) -> Array:
         order = np.clip(order_coordinate(places, lengths), 0.0, len(lengths) - 1.0)
         steps = np.abs(order[:, None] - np.arange(len(lengths)))
     else:
-        steps = _straight_steps(mesh, ribbon, layout.stations, lengths)
+        steps = _straight_steps(positions, ribbon, layout.stations, lengths)
     r = steps / rules.reach
-    weights = partition_of_unity(kernel_values(rules.falloff, r, rules.exponent), r)
-    weights = smooth(weights, mesh.edges, rules.smoothing)
-    return prune(limit_influences(weights, rules.influences), rules.prune)
+    return partition_of_unity(kernel_values(rules.falloff, r, rules.exponent), r)
 
 
-def _straight_steps(mesh: CreatureMesh, ribbon: Ribbon, stations: Array, lengths: Array) -> Array:
+def _straight_steps(positions: Array, ribbon: Ribbon, stations: Array, lengths: Array) -> Array:
     """Distance through the air in excess of the nearest station's, in station distances.
 
     Squares are subtracted, so that in a straight tube the thickness cancels and the
     distance along it remains.
     """
-    squares = np.zeros((len(mesh.positions), len(stations)))
+    squares = np.zeros((len(positions), len(stations)))
     for axis, coordinate in enumerate(ribbon.midline(stations).T):
-        squares += (mesh.positions[:, axis, None] - coordinate) ** 2
+        squares += (positions[:, axis, None] - coordinate) ** 2
     excess = np.sqrt(squares - squares.min(axis=1, keepdims=True))
     return excess / _neighbour_distance(lengths, ribbon.length)
 
