@@ -12,10 +12,11 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from ribbonsim.bendcheck.cases import Case, PoseList, Wish, measure_case, wishes
-from ribbonsim.bendcheck.differences import written
+from ribbonsim.bendcheck.figures import figure, figures, size_figure
 from ribbonsim.bendcheck.findings import Finding, Tried
 from ribbonsim.bendcheck.measures import Gauge
-from ribbonsim.bendcheck.report import PoseMeasures, Report, check
+from ribbonsim.bendcheck.report import Report, check
+from ribbonsim.bendcheck.words import MEASURE_TITLES, measure_figures
 from ribbonsim.bundle import Bundle, file_names
 from ribbonsim.html import (
     METHOD_WORDS,
@@ -24,7 +25,6 @@ from ribbonsim.html import (
     encode_png,
     page_environment,
     shell_path,
-    signed_percent,
 )
 from ribbonsim.limits import Limits
 from ribbonsim.pose import Pose
@@ -225,7 +225,7 @@ def render_check(
                 _card(finding, picture)
                 for finding, picture in zip(report.findings, drawn.findings, strict=True)
             ],
-            heads=[head for head, _ in _HEADS],
+            heads=MEASURE_TITLES,
             rows=[_measure_row(report, name) for name in report.measures],
             weights=_weights(report),
             poses=[_section(report, drawn, name, name == worst) for name in report.cases],
@@ -246,15 +246,16 @@ def _verdict(report: Report) -> str:
     return report.findings[0].statement + others
 
 
-_HEADS: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("largest stretch", ("stretch",)),
-    ("smallest stretch", ("squeeze",)),
-    ("girth", ("pinch", "bulge")),
-    ("volume", ("volume",)),
-    ("folds", ("fold",)),
-    ("contacts", ("contact",)),
-    ("kink", ("kink",)),
-    ("shape error", ("shape",)),
+# the findings that mark each column of the measures
+_KINDS: tuple[tuple[str, ...], ...] = (
+    ("stretch",),
+    ("squeeze",),
+    ("pinch", "bulge"),
+    ("volume",),
+    ("fold",),
+    ("contact",),
+    ("kink",),
+    ("shape",),
 )
 
 
@@ -263,32 +264,18 @@ def _measure_row(report: Report, name: str) -> _MeasureRow:
     broken = {finding.kind for finding in report.findings if finding.pose == name}
     cells = [
         (text, bool(broken & set(kinds)))
-        for text, (_, kinds) in zip(_texts(numbers), _HEADS, strict=True)
+        for text, kinds in zip(measure_figures(numbers), _KINDS, strict=True)
     ]
     return _MeasureRow(_plain(name), tuple(cells))
-
-
-def _texts(numbers: PoseMeasures) -> tuple[str, ...]:
-    return (
-        f"{numbers.stretch:.2f}",
-        f"{numbers.squeeze:.2f}",
-        f"{numbers.girth_low:.2f} to {numbers.girth_high:.2f}",
-        signed_percent(numbers.volume - 1.0),
-        str(numbers.folds),
-        "\N{EN DASH}" if numbers.contacts is None else str(numbers.contacts),
-        f"{numbers.kink:.2f}",
-        "\N{EN DASH}" if numbers.shape_error is None else written("shape", numbers.shape_error),
-    )
 
 
 def _card(finding: Finding, picture: Bytes) -> _Card:
     attempts = [
         _Attempt(
             tried.change,
-            written(finding.kind, tried.before),
-            written(finding.kind, tried.after),
+            *_before_and_after(finding, tried),
             _outcome(finding, tried),
-            chosen=tried == finding.tried,
+            tried == finding.tried,
         )
         for tried in finding.attempts
     ]
@@ -303,10 +290,18 @@ def _card(finding: Finding, picture: Bytes) -> _Card:
     )
 
 
+def _before_and_after(finding: Finding, tried: Tried) -> tuple[str, str]:
+    """Both figures; where the limit lies between them, they and the limit read differently."""
+    if tried.clears:
+        before, after, _ = figures(finding.kind, tried.before, tried.after, finding.limit)
+        return before, after
+    return figure(finding.kind, tried.before), figure(finding.kind, tried.after)
+
+
 def _outcome(finding: Finding, tried: Tried) -> str:
     if tried.clears:
         return "within the limit"
-    before, after = (written(finding.kind, value) for value in (tried.before, tried.after))
+    before, after = _before_and_after(finding, tried)
     if before == after:
         return "no change"
     better = abs(tried.after - finding.limit) < abs(tried.before - finding.limit)
@@ -345,7 +340,7 @@ def _weights(report: Report) -> list[tuple[str, str]]:
         "roughness": "roughness of the weights",
     }
     return [
-        (written(key, report.weights[key]), label)
+        (figure(key, report.weights[key]), label)
         for key, label in labels.items()
         if key in report.weights
     ]
@@ -367,10 +362,7 @@ def _limits(limits: Limits) -> list[tuple[str, str]]:
     }
     kinds = {"folds": "fold", "contacts": "contact"}
     values = asdict(limits)
-    return [
-        (written(kinds.get(key, key), values[key]).lstrip("+"), label)
-        for key, label in labels.items()
-    ]
+    return [(size_figure(kinds.get(key, key), values[key]), label) for key, label in labels.items()]
 
 
 def _plain(name: str) -> str:

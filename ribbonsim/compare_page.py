@@ -13,7 +13,9 @@ from numpy.typing import NDArray
 
 from ribbonsim.bendcheck.cases import Case, PoseList, wishes
 from ribbonsim.bendcheck.compare import LETTERS, Comparison, compare
-from ribbonsim.bendcheck.differences import Row, written
+from ribbonsim.bendcheck.differences import Row
+from ribbonsim.bendcheck.figures import NOTHING, figure
+from ribbonsim.bendcheck.words import MEASURE_TITLES, measure_figures
 from ribbonsim.bundle import Bundle, file_names
 from ribbonsim.html import (
     METHOD_WORDS,
@@ -22,7 +24,6 @@ from ribbonsim.html import (
     encode_png,
     page_environment,
     shell_path,
-    signed_percent,
 )
 from ribbonsim.rig import Method, Rig
 from ribbonsim.targets import TEST_POSES
@@ -44,6 +45,7 @@ class _Layout:
     name: str
     stations: str
     controls: str
+    blending: str
     right: bool
     broken: str
 
@@ -85,6 +87,7 @@ class _PlotSection:
     name: str
     words: str
     plots: tuple[tuple[Markup, str], ...]
+    figures: tuple[tuple[str, tuple[str, ...]], ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,6 +108,7 @@ def compare_into_folder(
     mesh_path: str = "",
     method: Method = "linear",
     contacts: bool = False,
+    methods: Sequence[Method] | None = None,
     heat: bool = True,
     force: bool = False,
     progress: Progress | None = None,
@@ -117,7 +121,7 @@ def compare_into_folder(
         Two to six, of one mesh.
     folder : path
         Made if it is not there.
-    poses, names, method, contacts
+    poses, names, method, contacts, methods
         As for :func:`ribbonsim.compare`.
     mesh_path : str
         As the user gave it, for the commands that the page suggests.
@@ -144,7 +148,15 @@ def compare_into_folder(
     named = _files(asked, len(rigs), heat)
     with Bundle(folder, force) as bundle:
         bundle.claim(["index.html", "comparison.json", *named.values()])
-        found = compare(rigs, poses, names, method, contacts=contacts, progress=progress)
+        found = compare(
+            rigs,
+            poses,
+            names,
+            method,
+            contacts=contacts,
+            progress=progress,
+            methods=methods,
+        )
         drawn = _draw(found, heat, tell)
         tell("write", 0, 1)
         files: dict[str, str | bytes] = {}
@@ -237,14 +249,29 @@ def render_comparison(found: Comparison, drawn: _Drawn, mesh_path: str) -> str:
                     _plain(pose),
                     _describe(pose),
                     tuple((Markup(plot.svg()), plot.title) for plot in drawn.plots[pose]),
+                    _figures(found, pose),
                 )
                 for pose in found.poses
             ],
             telling=_plain(_telling_pose(found)),
-            method=METHOD_WORDS[found.method],
+            method=_blending(found),
             commands=_commands(mesh_path),
         )
     )
+
+
+def _blending(found: Comparison) -> str:
+    if len(set(found.methods)) == 1:
+        return METHOD_WORDS[found.methods[0]]
+    return "its own way of blending"
+
+
+def _figures(found: Comparison, pose: str) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """Measures of one pose: what it is, and the figure of each layout."""
+    columns = [measure_figures(report.measures[pose]) for report in found.reports]
+    rows = zip(MEASURE_TITLES, zip(*columns, strict=True), strict=True)
+    nothing = (NOTHING,) * len(columns)
+    return tuple((title, texts) for title, texts in rows if texts != nothing)
 
 
 def _telling_pose(found: Comparison) -> str:
@@ -264,6 +291,7 @@ def _layout(found: Comparison, i: int) -> _Layout:
         "" if found.names[i] == found.letters[i] else found.names[i],
         f"{len(layout.stations)} stations",
         f"{count} {'control at station' if count == 1 else 'controls at stations'} {stands}",
+        METHOD_WORDS[found.methods[i]] if len(set(found.methods)) > 1 else "",
         report.bends_right,
         f"{broken} {'limit' if broken == 1 else 'limits'} broken",
     )
@@ -312,7 +340,7 @@ def _grid_pose(
             low, high = (_shown(found, kind, pose, i) for kind in ("squeeze", "stretch"))
             words = f"from {low} to {high}"
         else:
-            volume = signed_percent(found.number("volume", pose, i) or 0.0)
+            volume = _shown(found, "volume", pose, i)
             error = _shown(found, "shape", pose, i)
             words = f"girth {_shown(found, 'pinch', pose, i)}, volume {volume}"
             words += f", shape {error}" if error else ""
@@ -324,7 +352,7 @@ def _grid_pose(
 
 def _shown(found: Comparison, kind: str, pose: str, i: int) -> str:
     value = found.number(kind, pose, i)  # type: ignore[arg-type]
-    return "" if value is None else written(kind, value)
+    return "" if value is None else figure(kind, value)
 
 
 def _describe(pose: str) -> str:

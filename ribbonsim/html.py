@@ -53,6 +53,7 @@ def page_environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["unbroken"] = _unbroken
     environment.globals.update(
         scale_colours=css_colours(Scale("")),
         change_colours=css_colours(Scale("", diverging=True)),
@@ -60,6 +61,11 @@ def page_environment() -> Environment:
         made=time.strftime("%Y-%m-%d"),
     )
     return environment
+
+
+def _unbroken(text: str) -> str:
+    """A sentence that is not divided between a figure and its percent sign."""
+    return text.replace(" %", "\N{NO-BREAK SPACE}%")
 
 
 def embed(picture: Bytes) -> Embedded:
@@ -108,22 +114,6 @@ def css_colours(scale: Scale) -> list[str]:
     list of str
     """
     return [f"rgb({red} {green} {blue})" for red, green, blue in scale.table[::32].tolist()]
-
-
-def signed_percent(share: float) -> str:
-    """Write a change as a percentage with its sign and one decimal.
-
-    Parameters
-    ----------
-    share : float
-
-    Returns
-    -------
-    str
-    """
-    tenths = round(1000 * share)
-    sign = "" if tenths == 0 else "+" if tenths > 0 else "\N{MINUS SIGN}"
-    return f"{sign}{abs(tenths) / 10:.1f} %"
 
 
 def shell_path(path: str) -> str:

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from ribbonsim.bendcheck.figures import figure
 from ribbonsim.build import body_radius, station_table
-from ribbonsim.html import METHOD_WORDS, embed, page_environment, shell_path, signed_percent
+from ribbonsim.html import METHOD_WORDS, embed, page_environment, shell_path
 from ribbonsim.rig import Method
 from ribbonsim.targets import TEST_POSES
 
@@ -182,10 +183,22 @@ def _pose_facts(pose: PoseResult, most: bool) -> list[tuple[str, str, str]]:
     """Label, value and what is written small behind it."""
     change = pose.volume_change
     return [
-        ("shape error", f"{100 * pose.shape_error:.2f} %", "largest" if most else "of length"),
-        ("volume", "no volume" if change is None else signed_percent(change), ""),
-        ("largest stretch", f"× {pose.largest_stretch:.2f}", f"at station {pose.stretch_station}"),
-        ("smallest girth", f"× {pose.smallest_girth:.2f}", f"at station {pose.girth_station}"),
+        (
+            "shape error",
+            figure("shape", pose.shape_error, digits=1),
+            "largest" if most else "of length",
+        ),
+        ("volume", "no volume" if change is None else figure("volume", change), ""),
+        (
+            "largest stretch",
+            f"× {figure('stretch', pose.largest_stretch)}",
+            f"at station {pose.stretch_station}",
+        ),
+        (
+            "smallest girth",
+            f"× {figure('pinch', pose.smallest_girth)}",
+            f"at station {pose.girth_station}",
+        ),
     ]
 
 

@@ -13,7 +13,8 @@ from tubes import s_curve, straight, tube
 
 import ribbonsim as rs
 from ribbonsim import Control, Layout, Pose, RibbonsimError, bind, make_target
-from ribbonsim.bendcheck.differences import Row, comparison_text, differences_of, written
+from ribbonsim.bendcheck.differences import Row, comparison_text, differences_of
+from ribbonsim.bendcheck.figures import size_figure
 from ribbonsim.build import BuildOptions, build_layout
 from ribbonsim.compare_page import compare_into_folder
 from ribbonsim.obj import write_obj
@@ -118,12 +119,12 @@ def test_every_rank_follows_from_the_values(found):
         known = {i: v for i, v in enumerate(told.values) if v is not None}
         good = {i: v if told.better == "high" else -abs(v) for i, v in known.items()}
         for i in told.best:
-            assert written(told.key, abs(known[i])) == written(
-                told.key, abs(known[max(good, key=good.get)])
+            assert size_figure(told.key, known[i]) == size_figure(
+                told.key, known[max(good, key=good.get)]
             )
         for i in told.worst:
-            assert written(told.key, abs(known[i])) == written(
-                told.key, abs(known[min(good, key=good.get)])
+            assert size_figure(told.key, known[i]) == size_figure(
+                told.key, known[min(good, key=good.get)]
             )
         assert not set(told.best) & set(told.worst)
         assert bool(told.best) == (len({t.lstrip("+\N{MINUS SIGN}") for t in told.texts}) > 1)
@@ -252,6 +253,48 @@ def test_a_ribbon_that_runs_the_other_way_is_noted():
     found = rs.compare(pair, {"c_bend": None}, names=["one", "two"])
     (note,) = found.notes
     assert "ribbon of B runs from the other end" in note
+
+
+def test_each_layout_may_have_its_own_way_of_blending(rigs, tmp_path):
+    poses = {"twist": 170.0}
+    methods = ["dual_quaternion", "linear"]
+    found = compare_into_folder(
+        [rigs[0], rigs[0]], tmp_path, poses, ["round", "flat"], methods=methods, heat=False
+    )
+    assert found.methods == ("dual_quaternion", "linear")
+    for report, method in zip(found.reports, methods, strict=True):
+        alone = rs.check(rigs[0], poses, method, contacts=False, remedies=False)
+        assert report.method == method
+        assert report.measures == alone.measures
+    # a twisted tube keeps its girth under dual quaternions (Kavan et al. 2008) and not linearly
+    pinch = row(found, "pinch")
+    assert pinch.values[0] > pinch.values[1]
+    told = json.loads((tmp_path / "comparison.json").read_text(encoding="utf-8"))
+    assert [layout["method"] for layout in told["layouts"]] == methods
+    words = (tmp_path / "index.html").read_text(encoding="utf-8")
+    assert "its own way of blending" in words
+    assert "<p>dual quaternions</p>" in words
+    assert "<p>linear blending</p>" in words
+
+
+def test_a_pose_may_be_of_any_of_the_layouts(rigs):
+    pose = rigs[1].pose_for("c_bend", 60.0)
+    found = rs.compare(rigs[:2], {"bow": pose}, names=["five", "seven"], posed=1)
+    alone = rs.check(rigs[1], {"bow": pose}, contacts=False, remedies=False)
+    assert found.reports[1].measures == alone.measures
+    assert found.reports[1].cases["bow"].pose is pose
+    # carried over it bends the other layout's midline to the same place but for a few hundredths
+    lines = [r.cases["bow"].ribbon.midline(np.linspace(0, 1, 33)) for r in found.reports]
+    apart = np.linalg.norm(lines[0] - lines[1], axis=1).max()
+    assert apart < 0.03 * rigs[0].layout.ribbon.length
+    with pytest.raises(RibbonsimError, match="no layout 2 can own the poses"):
+        rs.compare(rigs[:2], {"bow": pose}, posed=2)
+
+
+def test_what_is_beyond_the_limit_does_not_read_like_it():
+    squeeze = made("squeeze", "high", 0.45, [0.4496, 0.4504, 0.31])
+    assert squeeze.texts == ("0.4496", "0.45", "0.31")
+    assert [squeeze.holds(i) for i in range(3)] == [False, True, False]
 
 
 # -- refusals ------------------------------------------------------------------------------------

@@ -57,7 +57,8 @@ class Comparison:
         Name of the mesh that all layouts share.
     names : tuple of str
         Of the layouts, all different.
-    method : {"linear", "dual_quaternion"}
+    methods : tuple of {"linear", "dual_quaternion"}
+        One for each layout.
     rigs : tuple of Rig
     reports : tuple of Report
         One for each layout, by the same limits and without remedies.
@@ -68,7 +69,7 @@ class Comparison:
 
     mesh: str
     names: tuple[str, ...]
-    method: Method
+    methods: tuple[Method, ...]
     rigs: tuple[Rig, ...]
     reports: tuple[Report, ...]
     limits: Limits
@@ -131,7 +132,6 @@ class Comparison:
         """
         return {
             "mesh": self.mesh,
-            "method": self.method,
             "poses": list(self.poses),
             "limits": asdict(self.limits),
             "notes": list(self.notes),
@@ -139,6 +139,7 @@ class Comparison:
                 {
                     "letter": letter,
                     "name": name,
+                    "method": report.method,
                     "stations": len(rig.layout.stations),
                     "controls": {c.name: c.station for c in rig.layout.controls},
                     "bends_right": report.bends_right,
@@ -165,11 +166,13 @@ def compare(
     contacts: bool = False,
     progress: Progress | None = None,
     methods: Sequence[Method] | None = None,
+    posed: int = 0,
 ) -> Comparison:
     """Put two to six layouts of one mesh into the same poses and compare the measures.
 
     Test poses are fitted to each layout, so each is asked for the same shape. A pose of
-    controls is one of the first layout's, carried over to the others.
+    controls is one of the first layout's, or of the one that ``posed`` names, and is carried
+    over to the others.
 
     Parameters
     ----------
@@ -189,6 +192,8 @@ def compare(
         Called as ``progress(what, done, total)``; raise in it to stop.
     methods : sequence of {"linear", "dual_quaternion"}, optional
         One for each layout, in place of ``method``.
+    posed : int
+        The layout, from 0, that poses of controls are of.
 
     Returns
     -------
@@ -210,12 +215,14 @@ def compare(
         raise RibbonsimError(
             f"{len(blends)} methods are given for {len(rigs)} layouts: give one for each"
         )
+    if not 0 <= posed < len(rigs):
+        raise RibbonsimError(f"no layout {posed} can own the poses: give 0 to {len(rigs) - 1}")
     reports = []
     for rig, name, blend in zip(rigs, called, blends, strict=True):
         reports.append(
             check(
                 rig,
-                _poses_for(asked, rigs[0], rig),
+                _poses_for(asked, rigs[posed], rig),
                 blend,
                 held,
                 contacts,
@@ -224,7 +231,7 @@ def compare(
             )
         )
     mesh = rigs[0].mesh.name
-    return Comparison(mesh, called, method, tuple(rigs), tuple(reports), held, _notes(rigs))
+    return Comparison(mesh, called, blends, tuple(rigs), tuple(reports), held, _notes(rigs))
 
 
 def _under(progress: Progress | None, stage: str) -> Progress | None:
@@ -267,12 +274,12 @@ def _names(rigs: Sequence[Rig], names: Sequence[str] | None) -> tuple[str, ...]:
     return given
 
 
-def _poses_for(asked: Sequence[Wish], first: Rig, rig: Rig) -> dict[str, Pose | float | None]:
+def _poses_for(asked: Sequence[Wish], owner: Rig, rig: Rig) -> dict[str, Pose | float | None]:
     """The wishes as this layout takes them."""
     return {
         wish.name: wish.amount
         if wish.pose is None
-        else (wish.pose if rig is first else carry_over(first, rig, wish.pose))
+        else (wish.pose if rig is owner else carry_over(owner, rig, wish.pose))
         for wish in asked
     }
 

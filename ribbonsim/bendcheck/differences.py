@@ -6,22 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-Unit = Literal["factor", "change", "share", "count"]
+from ribbonsim.bendcheck.figures import figure, figures, size_figure
+
 Better = Literal["high", "low"]
 
 # Differences below this share of the way from right to the limit are not worth a sentence.
 _SMALL = 0.1
-
-_UNITS: dict[str, Unit] = {
-    "findings": "count",
-    "fold": "count",
-    "contact": "count",
-    "volume": "change",
-    "shape": "share",
-    "bleed": "share",
-    "mirrored_poses": "share",
-    "asymmetry": "share",
-}
 
 # What the best does: of one layout, of several, and the rest of the words.
 _LEAST = {
@@ -96,7 +86,13 @@ class Row:
         -------
         Row
         """
-        texts = tuple("\N{EN DASH}" if v is None else written(key, v) for v in values)
+        texts = tuple(
+            figure(key, v)
+            if v is None or limit is None or _keeps(better, v, limit)
+            # what is beyond the limit must not read like the limit
+            else figures(key, v, limit)[0]
+            for v in values
+        )
         goodness = {i: _goodness(better, v) for i, v in enumerate(values) if v is not None}
         best: tuple[int, ...] = ()
         worst: tuple[int, ...] = ()
@@ -115,7 +111,7 @@ class Row:
         """The limit as it is shown; empty without one."""
         if self.limit is None:
             return ""
-        return written(self.key, self.limit).lstrip("+")
+        return size_figure(self.key, self.limit)
 
     def holds(self, layout: int) -> bool:
         """Whether a layout keeps the limit.
@@ -131,7 +127,7 @@ class Row:
         value = self.values[layout]
         if self.limit is None or value is None:
             return True
-        return value >= self.limit if self.better == "high" else abs(value) <= self.limit
+        return _keeps(self.better, value, self.limit)
 
     @property
     def weight(self) -> float:
@@ -169,31 +165,12 @@ class Row:
         }
 
 
+def _keeps(better: Better, value: float, limit: float) -> bool:
+    return value >= limit if better == "high" else abs(value) <= limit
+
+
 def _goodness(better: Better, value: float) -> float:
     return value if better == "high" else -abs(value)
-
-
-def written(key: str, value: float) -> str:
-    """Write a value in its unit: a factor, a count, or a percentage.
-
-    Parameters
-    ----------
-    key : str
-        A kind of finding, or a key of :class:`Row`.
-    value : float
-
-    Returns
-    -------
-    str
-    """
-    unit = _UNITS.get(key, "factor")
-    if unit == "count":
-        return f"{value:.0f}"
-    if unit == "factor":
-        return f"{value:.2f}"
-    sign = "" if unit == "share" else "+" if value > 0 else "\N{MINUS SIGN}"
-    text = f"{100.0 * abs(value):.1f}"
-    return f"{'' if text == '0.0' else sign}{text} %"
 
 
 def comparison_text(

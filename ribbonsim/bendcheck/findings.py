@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ribbonsim.bendcheck.cases import Case
+from ribbonsim.bendcheck.figures import figures
 from ribbonsim.layout import Layout
 from ribbonsim.limits import Limits
 from ribbonsim.mesh import CreatureMesh
@@ -149,7 +150,7 @@ class Finding:
         """What was tried and what came of it."""
         if self.tried is not None:
             done = ", within the limit" if self.tried.clears else ""
-            before, after = _figures(self.kind, self.tried.before, self.tried.after)
+            before, after, _ = figures(self.kind, self.tried.before, self.tried.after, self.limit)
             return f"Try this: {self.tried.change}; {before} becomes {after}{done}."
         if self.attempts:
             names = ", ".join(attempt.change for attempt in self.attempts)
@@ -433,29 +434,6 @@ def holds(kind: Kind, value: float, limit: float) -> bool:
 # -- words -------------------------------------------------------------------------------------
 
 
-_SHARES = ("volume", "shape", "bleed", "asymmetry")
-_WHOLE = ("fold", "contact")
-
-
-def _figure(kind: Kind, value: float, digits: int = 0) -> str:
-    """A value in words' form; ``digits`` more than usual."""
-    if kind in _WHOLE:
-        return f"{value:.0f}"
-    if kind in _SHARES:
-        sign = "+" if kind == "volume" else ""
-        return f"{100.0 * value:{sign}.{1 + digits}f} %"
-    return f"{value:.{2 + digits}f}"
-
-
-def _figures(kind: Kind, value: float, other: float) -> tuple[str, str]:
-    """Two values, with as many digits as it takes to tell them apart."""
-    for digits in range(4):
-        one, two = _figure(kind, value, digits), _figure(kind, other, digits)
-        if one != two or kind in _WHOLE:
-            break
-    return one, two
-
-
 def _gain(kind: Kind, tried: Tried) -> float:
     """Share of the trouble that a change takes away."""
     rest = {"pinch": 1.0, "bulge": 1.0, "stretch": 1.0, "squeeze": 1.0, "kink": 1.0}.get(kind, 0.0)
@@ -477,7 +455,7 @@ def _pairs(finding: Finding) -> str:
 def _words(finding: Finding) -> str:
     """What is wrong, where, how much and the limit, without the pose."""
     # a limit of volume stands for both directions, so it is shown without a sign
-    value, limit = _figures(finding.kind, finding.value, finding.limit)
+    value, limit = figures(finding.kind, finding.value, finding.limit)
     limit = limit.lstrip("+")
     return _WORDS[finding.kind].format(
         value=value, limit=limit, place=finding.place, count=_count(finding), pairs=_pairs(finding)

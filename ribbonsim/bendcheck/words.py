@@ -4,8 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from ribbonsim.bendcheck.figures import figure
 from ribbonsim.bendcheck.report import PoseMeasures, Report
 
+MEASURE_TITLES = (
+    "largest stretch",
+    "smallest stretch",
+    "girth",
+    "volume",
+    "folds",
+    "contacts",
+    "kink",
+    "shape error",
+)
 _HEADS = ("pose", "stretch", "squeeze", "girth", "volume", "folds", "contacts", "kink", "shape")
 
 
@@ -34,14 +45,32 @@ def report_text(report: Report) -> str:
 def _cells(name: str, numbers: PoseMeasures) -> tuple[str, ...]:
     return (
         name.replace("_", " "),
-        f"{numbers.stretch:.2f}",
-        f"{numbers.squeeze:.2f}",
-        f"{numbers.girth_low:.2f} to {numbers.girth_high:.2f}",
-        f"{100.0 * (numbers.volume - 1.0):+.1f} %",
-        str(numbers.folds),
-        "-" if numbers.contacts is None else str(numbers.contacts),
-        f"{numbers.kink:.2f}",
-        "-" if numbers.shape_error is None else f"{100.0 * numbers.shape_error:.1f} %",
+        *measure_figures(numbers),
+    )
+
+
+def measure_figures(numbers: PoseMeasures) -> tuple[str, ...]:
+    """The measures of a pose as they stand in a table.
+
+    Parameters
+    ----------
+    numbers : PoseMeasures
+
+    Returns
+    -------
+    tuple of str
+        Largest and smallest stretch, girth, volume, folds, contacts, kink, shape error.
+    """
+    girths = (figure("pinch", numbers.girth_low), figure("bulge", numbers.girth_high))
+    return (
+        figure("stretch", numbers.stretch),
+        figure("squeeze", numbers.squeeze),
+        " to ".join(girths),
+        figure("volume", numbers.volume - 1.0),
+        figure("fold", numbers.folds),
+        figure("contact", numbers.contacts),
+        figure("kink", numbers.kink),
+        figure("shape", numbers.shape_error),
     )
 
 

@@ -13,6 +13,7 @@ from contextlib import contextmanager
 import ipywidgets as widgets
 from PIL import Image
 
+from ribbonsim.bendcheck.figures import figure
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.panel.model import PanelModel, Readout
 from ribbonsim.panel.viewer import Frame, Viewer
@@ -175,9 +176,9 @@ class Desk:
     def _show_numbers(self, told: Readout) -> None:
         where = f"at station {told.station}" if told.girth < 0.995 else ""
         cells = (
-            ("largest stretch", f"{told.stretch:.2f}", ""),
-            ("lowest girth", f"{told.girth:.2f}", where),
-            ("volume", f"{round(100.0 * (told.volume - 1.0), 1) + 0.0:+.1f} %", ""),
+            ("largest stretch", figure("stretch", told.stretch), ""),
+            ("lowest girth", figure("pinch", told.girth), where),
+            ("volume", figure("volume", told.volume - 1.0), ""),
             ("one update", f"{1e3 * told.seconds:.0f} ms", ""),
         )
         words = "".join(
