@@ -1,0 +1,1 @@
+"""The chosen layout leaves in open formats."""
