@@ -40,7 +40,9 @@ _PLOTS = {"girth": plot_girth, "curvature": plot_curvature, "stretch": plot_stre
 
 
 @dataclass(frozen=True)
-class _Layout:
+class LayoutCard:
+    """A layout as pages show it: what it has and whether it bends right."""
+
     letter: str
     name: str
     stations: str
@@ -51,7 +53,9 @@ class _Layout:
 
 
 @dataclass(frozen=True)
-class _Cell:
+class Cell:
+    """A figure of one layout, with its place and rank."""
+
     text: str
     place: str
     rank: str
@@ -59,11 +63,13 @@ class _Cell:
 
 
 @dataclass(frozen=True)
-class _TableRow:
+class TableRow:
+    """A measure with the figures of all layouts."""
+
     title: str
     where: str
     limit: str
-    cells: tuple[_Cell, ...]
+    cells: tuple[Cell, ...]
 
 
 @dataclass(frozen=True)
@@ -237,11 +243,11 @@ def render_comparison(found: Comparison, drawn: _Drawn, mesh_path: str) -> str:
         .render(
             name=found.mesh,
             mesh=found.rigs[0].mesh,
-            layouts=[_layout(found, i) for i in range(len(found.rigs))],
+            layouts=[layout_card(found, i) for i in range(len(found.rigs))],
             poses=found.poses,
             notes=found.notes,
             differences=found.differences,
-            rows=[_table_row(row) for row in found.table],
+            rows=[table_row(row) for row in found.table],
             grids=_grids(found, drawn),
             scale=STRETCH_SCALE,
             plots=[
@@ -282,11 +288,23 @@ def _telling_pose(found: Comparison) -> str:
     )
 
 
-def _layout(found: Comparison, i: int) -> _Layout:
+def layout_card(found: Comparison, i: int) -> LayoutCard:
+    """Say what a layout of a comparison has.
+
+    Parameters
+    ----------
+    found : Comparison
+    i : int
+        Its number, from 0.
+
+    Returns
+    -------
+    LayoutCard
+    """
     layout, report = found.rigs[i].layout, found.reports[i]
     stands = ", ".join(str(control.station) for control in layout.controls)
     count, broken = len(layout.controls), len(report.findings)
-    return _Layout(
+    return LayoutCard(
         found.letters[i],
         "" if found.names[i] == found.letters[i] else found.names[i],
         f"{len(layout.stations)} stations",
@@ -297,9 +315,19 @@ def _layout(found: Comparison, i: int) -> _Layout:
     )
 
 
-def _table_row(row: Row) -> _TableRow:
+def table_row(row: Row) -> TableRow:
+    """Write a row of a comparison's table.
+
+    Parameters
+    ----------
+    row : Row
+
+    Returns
+    -------
+    TableRow
+    """
     cells = [
-        _Cell(
+        Cell(
             text,
             place.removeprefix("in "),
             "best" if i in row.best else "worst" if i in row.worst else "",
@@ -308,7 +336,7 @@ def _table_row(row: Row) -> _TableRow:
         for i, (text, place) in enumerate(zip(row.texts, row.places, strict=True))
     ]
     where = "more is better" if row.better == "high" else ""
-    return _TableRow(row.title, where, row.limit_text, tuple(cells))
+    return TableRow(row.title, where, row.limit_text, tuple(cells))
 
 
 def _grids(found: Comparison, drawn: _Drawn) -> list[_Grid]:
