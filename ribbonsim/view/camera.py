@@ -95,11 +95,14 @@ class Camera:
     position : (3,) array
     aspect : float
         Width of the picture over its height.
+    view_angle : float
+        Degrees that the picture's height takes in.
     """
 
     view: View
     position: Array
     aspect: float
+    view_angle: float = VIEW_ANGLE
 
     @cached_property
     def axes(self) -> Array:
@@ -122,7 +125,7 @@ class Camera:
         """
         seen = (np.atleast_2d(np.asarray(points, dtype=float)) - self.position) @ self.axes.T
         depth = -seen[:, 2]
-        tangent = np.tan(np.radians(VIEW_ANGLE) / 2.0)
+        tangent = np.tan(np.radians(self.view_angle) / 2.0)
         safe = np.where(depth > 1e-12, depth, 1e-12)
         x = 0.5 + 0.5 * seen[:, 0] / (safe * tangent * self.aspect)
         y = 0.5 - 0.5 * seen[:, 1] / (safe * tangent)
@@ -135,6 +138,7 @@ def fit_camera(
     aspect: float,
     fill: float = FILL,
     insets: Insets | None = None,
+    view_angle: float = VIEW_ANGLE,
 ) -> Camera:
     """Put the camera where points fill the picture and none is cut.
 
@@ -151,6 +155,8 @@ def fit_camera(
         Share of the free width or height, whichever is the tighter, that the points take.
     insets : Insets, optional
         Room kept free besides.
+    view_angle : float
+        Degrees that the picture's height takes in.
 
     Returns
     -------
@@ -158,14 +164,14 @@ def fit_camera(
     """
     room = insets or Insets()
     x, y, z = (np.asarray(points, dtype=float) @ view.axes.T).T
-    tangent = np.tan(np.radians(VIEW_ANGLE) / 2.0)
+    tangent = np.tan(np.radians(view_angle) / 2.0)
     wide = _planes(x, z, tangent * aspect, _free(room.left, room.right, fill))
     high = _planes(y, z, tangent, _free(room.bottom, room.top, fill))
     # a single point has no extent: stand off a little all the same
     least = float(z.max()) + 1e-3 + 1e-3 * float(np.ptp(x) + np.ptp(y))
     away = max(wide[0], high[0], least)
     place = np.array([_middle(wide, away), _middle(high, away), away])
-    return Camera(view, place @ view.axes, aspect)
+    return Camera(view, place @ view.axes, aspect, view_angle)
 
 
 def _free(before: float, after: float, fill: float) -> tuple[float, float]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Sequence
 from types import TracebackType
 from typing import Any, Literal
 
@@ -14,7 +15,7 @@ from ribbonsim.mesh import CreatureMesh
 from ribbonsim.ribbon import Ribbon
 from ribbonsim.view import look
 from ribbonsim.view.backend import check_display
-from ribbonsim.view.camera import FILL, VIEW_ANGLE, Camera, Insets, View, fit_camera, named_view
+from ribbonsim.view.camera import FILL, Camera, Insets, View, fit_camera, named_view
 from ribbonsim.view.light import lit_colours
 from ribbonsim.view.overlay import Layer, write_over
 
@@ -73,6 +74,7 @@ class Stage:
         )
         # the picture is read from where it is drawn; no window shows it
         self._plotter.render_window.SetFrameBlitModeToNoBlit()
+        self._plotter.render_window.SetAlphaBitPlanes(1)
         self._plotter.set_background(look.BACKGROUND_BOTTOM, top=look.BACKGROUND_TOP)
         for lamp in look.LAMPS:
             self._plotter.add_light(
@@ -95,7 +97,7 @@ class Stage:
         self._ghost_positions = self._ghost_normals = np.zeros((0, 3))
         self._ghost_actor: Any = None
         self._ribbon_parts: list[tuple[Any, Any]] = []
-        self._ribbon_spans = -1
+        self._ribbon_spans: tuple[int, ...] = ()
         self._camera: Camera | None = None
         self.update(mesh.positions, mesh.vertex_normals)
         self.set_view("three_quarter")
@@ -142,6 +144,19 @@ class Stage:
             self._paint(base, look.VALUE_SURFACE)
         self.layer.scale = scale
 
+    def show_colours(self, colours: Bytes) -> None:
+        """Show the skin in colours that have light and shade in them already.
+
+        Parameters
+        ----------
+        colours : (V, 3) array of uint8
+        """
+        painted = np.full((len(self.mesh.positions), 4), 255, dtype=np.uint8)
+        painted[:, :3] = colours
+        self._colour(painted)
+        self._dress("values", _UNLIT, scalars=True)
+        self._body_actor.GetProperty().LightingOff()
+
     def show_glass(self) -> None:
         """Show the skin as glass: clear where it faces the camera, darker at its outline."""
         self._dress("glass", look.GLASS_SURFACE, scalars=True)
@@ -165,21 +180,23 @@ class Stage:
         self._near_side = on and self._solid
         self._light_vertices = on and len(self._used) >= _DENSE
 
-    def show_edges(self, on: bool) -> None:
+    def show_edges(self, on: bool, edges: NDArray[np.int64] | None = None) -> None:
         """Draw the edges of the polygons.
 
         Parameters
         ----------
         on : bool
+        edges : (E, 2) int array, optional
+            Ends of the lines to be drawn, settled by the first call; the mesh's own if left out.
         """
         if self._edges is not None:
             self._edges[1].SetVisibility(on)
         if on:
-            self._edges = self._edges or self._add_edges()
+            ends = self.mesh.edges if edges is None else edges
+            self._edges = self._edges or self._add_edges(ends)
             self._move_edges()
 
-    def _add_edges(self) -> tuple[Any, Any]:
-        edges = self.mesh.edges
+    def _add_edges(self, edges: NDArray[np.int64]) -> tuple[Any, Any]:
         lines = np.column_stack([np.full(len(edges), 2, dtype=np.int64), edges])
         data = self._pv.PolyData(self._body.points.copy(), lines=lines)
         actor = self._add(data, look.INK, None)
@@ -218,37 +235,44 @@ class Stage:
         self._ghost_positions = moved.positions
         self._ghost_actor.SetVisibility(True)
 
-    def show_ribbon(self, ribbon: Ribbon | None) -> None:
-        """Show a ribbon: its surface, its two edge curves and a line at each knot.
+    def show_ribbon(self, ribbon: Ribbon | Sequence[Ribbon] | None) -> None:
+        """Show ribbons: surface, the two edge curves and a line at each knot.
 
         Parameters
         ----------
-        ribbon : Ribbon or None
-            None takes it away. One with as many spans as the last only moves the old one.
+        ribbon : Ribbon, sequence of Ribbon or None
+            None takes them away. As many with as many spans as the last only move the old ones.
         """
         if ribbon is None:
             for _, actor in self._ribbon_parts:
                 actor.SetVisibility(False)
             return
-        points = self._to_stage(_ribbon_points(ribbon))
-        if ribbon.spans != self._ribbon_spans:
-            self._build_ribbon(points, ribbon.spans)
+        ribbons = [ribbon] if isinstance(ribbon, Ribbon) else list(ribbon)
+        spans = tuple(one.spans for one in ribbons)
+        points = self._to_stage(np.vstack([_ribbon_points(one) for one in ribbons]))
+        if spans != self._ribbon_spans:
+            self._build_ribbon(points, spans)
         for data, actor in self._ribbon_parts:
             data.points[:] = points
             data.GetPoints().Modified()
             actor.SetVisibility(True)
 
-    def _build_ribbon(self, points: Floats, spans: int) -> None:
+    def _build_ribbon(self, points: Floats, spans: tuple[int, ...]) -> None:
         for _, actor in self._ribbon_parts:
             self._plotter.remove_actor(actor, render=False)
-        rows = len(points) // 3
-        grid = np.arange(3 * rows).reshape(rows, 3)
-        quads = np.stack([grid[:-1, :-1], grid[1:, :-1], grid[1:, 1:], grid[:-1, 1:]], axis=-1)
-        faces = np.column_stack([np.full(2 * (rows - 1), 4), quads.reshape(-1, 4)])
+        grids = _ribbon_grids(spans)
+        quads = [
+            np.stack([g[:-1, :-1], g[1:, :-1], g[1:, 1:], g[:-1, 1:]], axis=-1).reshape(-1, 4)
+            for g in grids
+        ]
+        corners = np.vstack(quads)
+        faces = np.column_stack([np.full(len(corners), 4), corners])
+        sides = [g[:, side] for g in grids for side in (0, 2)]
+        knots = [row for g in grids for row in g[::_ALONG_SPAN]]
         pv, coordinates = self._pv, points.astype(np.float32)
         surface = pv.PolyData(coordinates.copy(), faces=faces)
-        edges = pv.PolyData(coordinates.copy(), lines=_polylines([grid[:, 0], grid[:, 2]]))
-        across = pv.PolyData(coordinates.copy(), lines=_polylines(list(grid[::_ALONG_SPAN])))
+        edges = pv.PolyData(coordinates.copy(), lines=_polylines(sides))
+        across = pv.PolyData(coordinates.copy(), lines=_polylines(knots))
         self._ribbon_parts = [
             (surface, self._add(surface, look.RIBBON_FRONT, look.RIBBON_SURFACE)),
             (edges, self._add(edges, look.RIBBON_LINES, None, width=3.4)),
@@ -298,7 +322,7 @@ class Stage:
         eye.position = tuple(camera.position)
         eye.focal_point = tuple(camera.position - camera.axes[2])
         eye.up = tuple(camera.axes[1])
-        eye.view_angle = VIEW_ANGLE
+        eye.view_angle = camera.view_angle
         eye.SetWindowCenter(0.0, 0.0)
 
     @property
@@ -386,6 +410,29 @@ class Stage:
             return picture
         body = self.project(self._positions[self._used])
         return write_over(picture, self.layer, body)
+
+    def cut_out(self) -> Bytes:
+        """Draw what stands on the stage without a background.
+
+        Returns
+        -------
+        (height, width, 4) array of uint8
+            Red, green and blue multiplied by opacity, and opacity; rows from the bottom. It is
+            overwritten by the next picture.
+        """
+        window, renderer = self._plotter.render_window, self._plotter.renderer
+        with self._lock:
+            self._tint_glass()
+            self._plotter.set_background("black")
+            renderer.SetBackgroundAlpha(0.0)
+            renderer.ResetCameraClippingRange()
+            window.Render()
+            self._plotter.set_background(look.BACKGROUND_BOTTOM, top=look.BACKGROUND_TOP)
+            renderer.SetBackgroundAlpha(1.0)
+            width, height = self.size
+            window.GetRGBACharPixelData(0, 0, width - 1, height - 1, 0, self._pixels)
+            window.ReleaseCurrent()
+        return self._pv.convert_array(self._pixels).reshape(height, width, 4)
 
     def _read_pixels(self) -> Bytes:
         width, height = self.size
@@ -529,6 +576,16 @@ def _ribbon_points(ribbon: Ribbon) -> Floats:
     inside = np.arange(_ALONG_SPAN) / _ALONG_SPAN
     along = np.append((breaks[:-1, None] + np.diff(breaks)[:, None] * inside).ravel(), 1.0)
     return ribbon.evaluate(np.array([0.0, 0.5, 1.0]), along[:, None]).reshape(-1, 3)
+
+
+def _ribbon_grids(spans: tuple[int, ...]) -> list[NDArray[np.int64]]:
+    """For each ribbon the numbers of its points, three across, among those of all ribbons."""
+    grids, start = [], 0
+    for count in spans:
+        rows = _ALONG_SPAN * count + 1
+        grids.append(np.arange(start, start + 3 * rows).reshape(rows, 3))
+        start += 3 * rows
+    return grids
 
 
 def _polylines(rows: list[NDArray[np.int64]]) -> NDArray[np.int64]:
