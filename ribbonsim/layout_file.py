@@ -5,16 +5,17 @@ from __future__ import annotations
 import os
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 
 import numpy as np
 import tomlkit
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
-from tomlkit.items import AoT
+from tomlkit.items import AoT, Item
 from tomlkit.items import Array as TomlArray
 
+from ribbonsim.appendages import BODY, Appendage, Tie
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.files import write_file
 from ribbonsim.layout import DEFAULT_REACH, Control, ControlWeights, Layout, MeshWeights
@@ -110,6 +111,30 @@ class LimitsTable(_Strict):
     contacts: int = Limits.contacts
 
 
+class AppendageTable(_Strict):
+    """One of ``[[appendages]]``."""
+
+    name: str
+    rides_on: str = BODY
+    at: float
+    blend: float = 0.0
+    partner: str | None = None
+    ribbon: RibbonTable
+    stations: StationsTable
+    controls: list[ControlTable]
+    control_weights: ControlWeightsTable = ControlWeightsTable()
+    mesh_weights: MeshWeightsTable = MeshWeightsTable()
+
+
+class TieTable(_Strict):
+    """One of ``[[ties]]``."""
+
+    station: int
+    group: str | None = None
+    component: int | None = None
+    ribbon: str = BODY
+
+
 class LayoutTable(_Strict):
     """A whole layout file."""
 
@@ -121,6 +146,8 @@ class LayoutTable(_Strict):
     control_weights: ControlWeightsTable = ControlWeightsTable()
     mesh_weights: MeshWeightsTable = MeshWeightsTable()
     limits: LimitsTable = LimitsTable()
+    appendages: list[AppendageTable] = []
+    ties: list[TieTable] = []
     poses: list[PoseTable] = []
 
 
@@ -138,6 +165,13 @@ What counts as bending right (common practice, no published source): stretch and
 the skin and pinch and bulge of the girth over what the pose asks for; change of volume; kink
 of the midline and distance from the shape over the target's; bleed and asymmetry of weights;
 triangles turned over and pairs of triangles that cut each other.""",
+    "appendages": """\
+Ribbons that ride on another: 'rides_on' names it, 'at' is the place along it (0 to 1 of its
+length), and from the base the appendage takes over the skin within 'blend' (scene units).
+'partner' is the one on the other side. Its controls are called appendage.control in poses.""",
+    "ties": """\
+Rigid parts, each a 'group' or a 'component' (numbered from 1) of the mesh's file, that follow
+the ribbon joint at one station.""",
     "poses": """\
 Poses kept with this layout: degrees, scene units and factors; what is not named is at rest.""",
     "control_weights": """\
@@ -185,29 +219,17 @@ def layout_text(layout: Layout) -> str:
     document.add(tomlkit.comment(headline))
     document.add("ribbonsim_layout", tomlkit.item(SCHEMA_VERSION).comment("version of this schema"))
     document.add("name", tomlkit.item(layout.name))
-    ribbon = _table(document, "ribbon")
-    ribbon.add("knots", _rows(layout.ribbon.knots.tolist(), 8))
-    ribbon.add(tomlkit.comment("a row a control point: the edge at u = 0, then the edge at u = 1"))
-    ribbon.add("control_points", _rows(layout.ribbon.control_points.tolist(), 1))
-    _table(document, "stations").add("places", _rows(layout.stations.tolist(), 6))
-    controls = tomlkit.aot()
-    for control in layout.controls:
-        row = tomlkit.table()
-        for key in ("name", "station", "reach", "carried_by"):
-            value = getattr(control, key)
-            if value is not None:
-                row.add(key, float(value) if key == "reach" else value)
-        controls.append(row)
-    _comment(document, "controls")
-    document.add("controls", controls)
-    for key, rules in (
-        ("control_weights", layout.control_weights),
-        ("mesh_weights", layout.mesh_weights),
-        ("limits", layout.limits),
-    ):
-        table = _table(document, key)
-        for name, value in vars(rules).items():
-            table.add(name, value)
+    for key in ("ribbon", "stations", "controls", "control_weights", "mesh_weights"):
+        _comment(document, key)
+        document.add(key, _part(layout, key))
+    _comment(document, "limits")
+    document.add("limits", _rules(layout.limits))
+    if layout.appendages:
+        _comment(document, "appendages")
+        document.add("appendages", _appendage_tables(layout.appendages))
+    if layout.ties:
+        _comment(document, "ties")
+        document.add("ties", _rows_of(layout.ties, ("group", "component", "ribbon", "station")))
     if layout.poses:
         _comment(document, "poses")
         document.add("poses", _pose_tables(layout.poses))
@@ -266,18 +288,41 @@ def _layout_of(source: Path, data: dict[str, Any]) -> Layout:
     except ValidationError as error:
         raise RibbonsimError(f"{source}: {_explain(error, data)}") from error
     try:
-        return Layout(
-            ribbon=Ribbon(np.array(table.ribbon.control_points), np.array(table.ribbon.knots)),
-            stations=np.array(table.stations.places),
-            controls=tuple(Control(**vars(control)) for control in table.controls),
-            name=table.name,
-            control_weights=ControlWeights(**vars(table.control_weights)),
-            mesh_weights=MeshWeights(**vars(table.mesh_weights)),
-            poses=_read_poses(table.poses),
+        body = _layout_from(table, table.name)
+        return replace(
+            body,
             limits=Limits(**vars(table.limits)),
+            appendages=tuple(_appendage_from(one) for one in table.appendages),
+            ties=tuple(Tie(**vars(tie)) for tie in table.ties),
+            poses=_read_poses(table.poses),
         )
     except RibbonsimError as error:
         raise RibbonsimError(f"{source}: {error}") from error
+
+
+def _layout_from(table: LayoutTable | AppendageTable, name: str) -> Layout:
+    return Layout(
+        ribbon=Ribbon(np.array(table.ribbon.control_points), np.array(table.ribbon.knots)),
+        stations=np.array(table.stations.places),
+        controls=tuple(Control(**vars(control)) for control in table.controls),
+        name=name,
+        control_weights=ControlWeights(**vars(table.control_weights)),
+        mesh_weights=MeshWeights(**vars(table.mesh_weights)),
+    )
+
+
+def _appendage_from(table: AppendageTable) -> Appendage:
+    try:
+        return Appendage(
+            name=table.name,
+            layout=_layout_from(table, table.name),
+            at=table.at,
+            rides_on=table.rides_on,
+            blend=table.blend,
+            partner=table.partner,
+        )
+    except RibbonsimError as error:
+        raise RibbonsimError(f"appendage {table.name!r}: {error}") from error
 
 
 def _read_poses(tables: Sequence[PoseTable]) -> dict[str, Pose]:
@@ -294,11 +339,55 @@ def _read_poses(tables: Sequence[PoseTable]) -> dict[str, Pose]:
     }
 
 
-def _table(document: tomlkit.TOMLDocument, name: str) -> tomlkit.items.Table:
-    _comment(document, name)
+def _part(layout: Layout, key: str) -> Item:
+    """One part of a ribbon's description."""
+    if key == "ribbon":
+        table = tomlkit.table()
+        table.add("knots", _rows(layout.ribbon.knots.tolist(), 8))
+        order = "a row a control point: the edge at u = 0, then the edge at u = 1"
+        table.add(tomlkit.comment(order))
+        table.add("control_points", _rows(layout.ribbon.control_points.tolist(), 1))
+        return table
+    if key == "stations":
+        table = tomlkit.table()
+        table.add("places", _rows(layout.stations.tolist(), 6))
+        return table
+    if key == "controls":
+        return _rows_of(layout.controls, ("name", "station", "reach", "carried_by"))
+    return _rules(getattr(layout, key))
+
+
+def _rules(rules: object) -> Item:
     table = tomlkit.table()
-    document.add(name, table)
+    for name, value in vars(rules).items():
+        table.add(name, value)
     return table
+
+
+def _rows_of(things: Sequence[object], keys: Sequence[str]) -> AoT:
+    rows = tomlkit.aot()
+    for thing in things:
+        row = tomlkit.table()
+        for key in keys:
+            value = getattr(thing, key)
+            if value is not None:
+                row.add(key, float(value) if key == "reach" else value)
+        rows.append(row)
+    return rows
+
+
+def _appendage_tables(appendages: Sequence[Appendage]) -> AoT:
+    rows = tomlkit.aot()
+    for one in appendages:
+        row = tomlkit.table()
+        for key in ("name", "rides_on", "at", "blend", "partner"):
+            value = getattr(one, key)
+            if value is not None:
+                row.add(key, float(value) if key in ("at", "blend") else value)
+        for key in ("ribbon", "stations", "controls", "control_weights", "mesh_weights"):
+            row.add(key, _part(one.layout, key))
+        rows.append(row)
+    return rows
 
 
 def _comment(document: tomlkit.TOMLDocument, name: str) -> None:
