@@ -101,7 +101,7 @@ def _between_poles(
     field = body_field(mesh.positions, body, low, high)
     rings = even_rings(mesh.positions, body, field)
     poles = mesh.positions[first], mesh.positions[last]
-    return _through_centres(mesh.positions, body, rings, poles), rings, field
+    return centreline(mesh.positions, body, rings, poles), rings, field
 
 
 def _share_inside(
@@ -243,10 +243,23 @@ def _rings_of_body(positions: Array, triangles: Ints, field: Array, levels: Arra
     return rings
 
 
-def _through_centres(
-    positions: Array, body: Ints, rings: Rings, poles: tuple[Array, Array]
-) -> Array:
-    """A smooth curve through ring centres, from just inside one end to just inside the other."""
+def centreline(positions: Array, body: Ints, rings: Rings, poles: tuple[Array, Array]) -> Array:
+    """Draw a smooth curve through ring centres, from just inside one end to just inside the other.
+
+    Parameters
+    ----------
+    positions : (V, 3) array
+    body : (T, 3) int array
+        Triangles of the skin.
+    rings : Rings
+    poles : pair of (3,) arrays
+        The two ends of the skin.
+
+    Returns
+    -------
+    (n, 3) array
+        Evenly spaced, scene units.
+    """
     first = _first_true_ring(rings.centres, rings.radii, poles[0])
     last = (
         len(rings.levels) - 1 - _first_true_ring(rings.centres[::-1], rings.radii[::-1], poles[1])

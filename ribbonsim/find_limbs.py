@@ -1,0 +1,251 @@
+"""Propose appendages: dead ends of the body's field, with their guides."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.sparse import csr_array
+
+from ribbonsim.appendages import BODY, Appendage
+from ribbonsim.errors import RibbonsimError
+from ribbonsim.field import edge_distance, edge_graph
+from ribbonsim.guide import body_field, body_triangles, centreline, even_rings
+from ribbonsim.layout import Layout
+from ribbonsim.limbs import LIMB_RINGS, flat_places, skin_of
+from ribbonsim.mesh import CreatureMesh
+from ribbonsim.place import body_places
+from ribbonsim.ribbon import Ribbon
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+# of a length below so many base widths a dead end is a bump and no appendage
+_BUMP, _SURE = 0.4, 1.5
+_FEWEST_FACES = 24
+# a group of the file that holds so much of a limb gives it its name
+_SAME_GROUP = 0.6
+_POLE = 0.02
+_STATIONS, _CONTROLS, _SPANS = 9, 3, 8
+_RIBBON_OF_BASE = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class Proposal:
+    """An appendage that was found and not yet accepted.
+
+    Parameters
+    ----------
+    name : str
+        That of the group in the mesh's file, or ``appendage`` with a number.
+    tip : int
+        Vertex farthest from the base, counted from 0.
+    guide : (n, 3) array
+        From the base to the tip, scene units.
+    at : float
+        Where its base is along the body, as a share of the body's length.
+    length : float
+        Of the guide, scene units.
+    girth : float
+        Width of the base, scene units: twice its root mean square distance from its middle.
+    confidence : float
+        0 to 1: how far it stands out for its width.
+    vertices : (m,) int array
+        Its skin.
+    """
+
+    name: str
+    tip: int
+    guide: Array
+    at: float
+    length: float
+    girth: float
+    confidence: float
+    vertices: Ints
+
+    def appendage(
+        self,
+        name: str | None = None,
+        stations: int = _STATIONS,
+        controls: int = _CONTROLS,
+        spans: int = _SPANS,
+        blend: float | None = None,
+    ) -> Appendage:
+        """Accept the proposal.
+
+        Parameters
+        ----------
+        name : str, optional
+        stations, controls, spans : int
+            Of its ribbon.
+        blend : float, optional
+            Scene units; the width of the base, or a third of the length if that is less.
+
+        Returns
+        -------
+        Appendage
+        """
+        ribbon = Ribbon.along(self.guide, _RIBBON_OF_BASE * self.girth, spans)
+        label = self.name if name is None else name
+        wide = min(self.girth, self.length / 3.0) if blend is None else blend
+        return Appendage(
+            label, Layout.from_ribbon(ribbon, stations, controls, name=label), self.at, blend=wide
+        )
+
+
+def find_appendages(
+    mesh: CreatureMesh, guide: ArrayLike | Ribbon, least: float = 0.25
+) -> list[Proposal]:
+    """Find what grows from a body: barbels, fins, arms.
+
+    The harmonic field between the ends of a body is flat on dead ends; each flat piece of
+    skin that stands out of the body is a proposal, its base the line where the field begins
+    to stand still, its tip the vertex farthest from there, its guide the centres of the rings
+    between.
+
+    Parameters
+    ----------
+    mesh : CreatureMesh
+    guide : (n, 3) array or Ribbon
+        Along the body.
+    least : float
+        Proposals of less confidence are left out, 0 to 1.
+
+    Returns
+    -------
+    list of Proposal
+        The most confident first.
+
+    Raises
+    ------
+    RibbonsimError
+        If the body cannot be measured along the guide.
+    """
+    ribbon = guide if isinstance(guide, Ribbon) else Ribbon.along(guide, mesh.diagonal / 50.0)
+    places, triangles = body_places(mesh, ribbon), body_triangles(mesh)
+    flat = flat_places(mesh.positions, triangles, places, ribbon.length)
+    graph = edge_graph(mesh.positions, triangles)
+    found, rest = [], flat.copy()
+    while rest.any():
+        start = int(np.argmax(rest))
+        vertices, base, skin = skin_of(graph, triangles, flat, start)
+        rest[vertices] = rest[start] = False
+        if len(skin) < _FEWEST_FACES or len(base) < 3 or len(base) == len(vertices):
+            continue
+        proposal = _proposed(mesh, graph, vertices, base, skin, places, ribbon.length)
+        if proposal is not None and proposal.confidence >= least:
+            found.append(proposal)
+    found.sort(key=lambda one: (-round(one.confidence, 3), one.at, one.tip))
+    return _named(mesh, found)
+
+
+def propose_at(mesh: CreatureMesh, guide: ArrayLike | Ribbon, tip: int) -> Proposal:
+    """Propose the appendage that a vertex is on, however short.
+
+    Parameters
+    ----------
+    mesh : CreatureMesh
+    guide : (n, 3) array or Ribbon
+        Along the body.
+    tip : int
+        Vertex counted from 0.
+
+    Returns
+    -------
+    Proposal
+
+    Raises
+    ------
+    RibbonsimError
+        If the vertex is not there or stands on the body itself.
+    """
+    if not 0 <= tip < len(mesh.positions):
+        raise RibbonsimError(
+            f"vertex {tip} (counted from 0) is not in {mesh.name}: "
+            f"give 0 to {len(mesh.positions) - 1}"
+        )
+    for proposal in find_appendages(mesh, guide, least=0.0):
+        if tip in proposal.vertices:
+            return proposal
+    raise RibbonsimError(
+        f"vertex {tip} (counted from 0) of {mesh.name} is not on an appendage: "
+        "choose one that stands out of the body"
+    )
+
+
+def _proposed(
+    mesh: CreatureMesh,
+    graph: csr_array,
+    vertices: Ints,
+    base: Ints,
+    skin: Ints,
+    places: Array,
+    length: float,
+) -> Proposal | None:
+    """The proposal that a flat piece of skin makes; None if it is a pocket or has no rings."""
+    positions = mesh.positions
+    middle = positions[base].mean(axis=0)
+    if _volume_over(positions, skin, middle) <= 0.0:
+        return None
+    inside = np.unique(skin)
+    own = edge_graph(positions, skin)
+    away = edge_distance(own, np.intersect1d(base, inside))
+    away[~np.isfinite(away)] = -1.0
+    tip = int(np.argmax(away))
+    near = edge_distance(own, np.array([tip])) <= _POLE * away[tip]
+    ring = np.intersect1d(base, inside)
+    field = body_field(positions, skin, ring, np.setdiff1d(np.flatnonzero(near), ring))
+    try:
+        rings = even_rings(positions, skin, field, LIMB_RINGS)
+    except RibbonsimError:
+        return None
+    guide = centreline(positions, skin, rings, (middle, positions[tip]))
+    guide = np.vstack([middle, guide[_beyond(guide, middle, rings.centres[0]) :]])
+    long = float(np.linalg.norm(np.diff(guide, axis=0), axis=1).sum())
+    width = 2.0 * float(np.sqrt(np.mean(np.sum((positions[base] - middle) ** 2, axis=1))))
+    confidence = float(np.clip((long / width - _BUMP) / (_SURE - _BUMP), 0.0, 1.0))
+    at = float(np.median(places[base]) / length)
+    return Proposal("", tip, guide, at, long, width, confidence, vertices)
+
+
+def _beyond(guide: Array, middle: Array, first: Array) -> int:
+    """Index of the first point of a guide that lies past the base's middle."""
+    onwards = first - middle
+    past = (guide - middle) @ onwards > 0.25 * float(onwards @ onwards)
+    return int(np.argmax(past))
+
+
+def _volume_over(positions: Array, skin: Ints, middle: Array) -> float:
+    """Volume between a piece of skin and the middle of its rim; negative for a pocket."""
+    a, b, c = (positions[skin[:, k]] - middle for k in range(3))
+    return float(np.einsum("ti,ti->", a, np.cross(b, c)) / 6.0)
+
+
+def _named(mesh: CreatureMesh, found: Sequence[Proposal]) -> list[Proposal]:
+    taken = {BODY}
+    named = []
+    for number, proposal in enumerate(found, start=1):
+        name = _group_of(mesh, proposal.vertices)
+        if name is None or name in taken:
+            name = f"appendage{number}"
+        taken.add(name)
+        named.append(replace(proposal, name=name))
+    return named
+
+
+def _group_of(mesh: CreatureMesh, vertices: Ints) -> str | None:
+    """The group that holds nearly all of a limb and little else."""
+    if len(mesh.group_names) < 2:
+        return None
+    on_limb = np.zeros(len(mesh.positions), dtype=bool)
+    on_limb[vertices] = True
+    groups = np.asarray(mesh.polygon_groups)[mesh.triangle_polygons]
+    touched = on_limb[mesh.triangles].any(axis=1)
+    for number in np.unique(groups[touched]):
+        mine = groups == number
+        both = np.count_nonzero(mine & touched)
+        if min(both / touched.sum(), both / mine.sum()) >= _SAME_GROUP:
+            return str(mesh.group_names[number])
+    return None
