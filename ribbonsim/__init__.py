@@ -20,8 +20,10 @@ if TYPE_CHECKING:
     from ribbonsim.panel.compare_panel import ComparePanel
     from ribbonsim.panel.panel import Panel
     from ribbonsim.pose import ControlPose, Pose
+    from ribbonsim.review import ReviewPage, review_page
     from ribbonsim.ribbon import Ribbon
     from ribbonsim.rig import Rig, bind
+    from ribbonsim.sheets import ContactSheet, contact_sheet
     from ribbonsim.targets import TEST_POSES, Target, make_target
 
 _HOMES = {
@@ -49,6 +51,10 @@ _HOMES = {
     "Comparison": "bendcheck.compare",
     "compare": "bendcheck.compare",
     "ComparePanel": "panel.compare_panel",
+    "ContactSheet": "sheets",
+    "contact_sheet": "sheets",
+    "ReviewPage": "review",
+    "review_page": "review",
     "Panel": "panel.panel",
 }
 
@@ -56,6 +62,7 @@ __all__ = [
     "TEST_POSES",
     "ComparePanel",
     "Comparison",
+    "ContactSheet",
     "Control",
     "ControlPose",
     "ControlWeights",
@@ -66,6 +73,7 @@ __all__ = [
     "Panel",
     "Pose",
     "Report",
+    "ReviewPage",
     "Ribbon",
     "RibbonsimError",
     "Rig",
@@ -73,11 +81,13 @@ __all__ = [
     "bind",
     "check",
     "compare",
+    "contact_sheet",
     "edge_loop",
     "find_guide",
     "load_mesh",
     "loop_centre",
     "make_target",
+    "review_page",
 ]
 
 

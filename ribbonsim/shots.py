@@ -61,6 +61,8 @@ class ShotList:
         Name of each row and what it is.
     lead : str
         What all of it shows, in words.
+    wishes : tuple of Wish
+        The poses, one for each row, as the first rig is asked for them.
     method : {"linear", "dual_quaternion"}
     """
 
@@ -68,6 +70,7 @@ class ShotList:
     columns: tuple[str, ...]
     rows: tuple[tuple[str, str], ...]
     lead: str
+    wishes: tuple[Wish, ...]
     method: Method
 
     @property
@@ -239,7 +242,7 @@ def _series(
     ]
     count = "1 angle" if len(angles) == 1 else f"{len(angles)} angles"
     lead = f"{_capital(pose_words(wish))}, {count}"
-    return ShotList(tuple(shots), (), ((wish.shown, ""),), lead, method)
+    return ShotList(tuple(shots), (), ((wish.shown, amount_words(wish)),), lead, (wish,), method)
 
 
 def _poses_by_angles(
@@ -255,7 +258,9 @@ def _poses_by_angles(
     heads = tuple(" ".join((f"{angle:g}°", _SIDES.get(angle, ""))).strip() for angle in angles)
     rows = tuple((wish.shown, amount_words(wish)) for wish in asked)
     count = "1 angle" if len(angles) == 1 else f"{len(angles)} angles"
-    return ShotList(tuple(shots), heads, rows, f"{len(asked)} poses by {count}", method)
+    return ShotList(
+        tuple(shots), heads, rows, f"{len(asked)} poses by {count}", tuple(asked), method
+    )
 
 
 def _layouts_by_poses(
@@ -285,7 +290,8 @@ def _layouts_by_poses(
     )
     rows = tuple((wish.shown, amount_words(wish)) for wish in asked)
     what = pose_words(asked[0]) if len(asked) == 1 else f"{len(asked)} poses"
-    return ShotList(tuple(shots), heads, rows, f"{len(rigs)} layouts, {what}", method)
+    lead = f"{len(rigs)} layouts, {what}"
+    return ShotList(tuple(shots), heads, rows, lead, tuple(asked), method)
 
 
 def _telling(rig: Rig, pose: Pose, elevation: float) -> View:
