@@ -118,3 +118,47 @@ def test_settling_gives_up_in_time(easel):
     assert not easel.settle(timeout=0.05)
     gate.open.set()
     assert easel.settle()
+
+
+def test_a_long_wish_waits_for_the_others_and_gives_way_between_its_pictures():
+    easel, order, begun, asked = Easel(), [], threading.Event(), threading.Event()
+
+    def film():
+        begun.set()
+        asked.wait(10)
+        for frame in range(3):
+            order.append(f"frame {frame}")
+            easel.give_way()
+
+    easel.ask_long("film", film)
+    assert begun.wait(10)
+    easel.ask_long("other film", lambda: order.append("other film"))
+    easel.ask("panel", lambda: order.append("picture"))
+    asked.set()
+    assert easel.settle(10)
+    assert order == ["frame 0", "picture", "frame 1", "frame 2", "other film"]
+
+
+def test_a_long_wish_is_not_kept_waiting_by_a_later_one():
+    easel, order = Easel(), []
+    easel.ask_later("panel", lambda: order.append("fine"), 0.3)
+    easel.ask_long("film", lambda: order.append("film"))
+    assert easel.settle(10)
+    assert order == ["film", "fine"]
+
+
+def test_a_picture_that_fails_does_not_take_the_film_with_it():
+    easel, order, begun, asked = Easel(), [], threading.Event(), threading.Event()
+
+    def film():
+        begun.set()
+        asked.wait(10)
+        easel.give_way()
+        order.append("frame")
+
+    easel.ask_long("film", film)
+    assert begun.wait(10)
+    easel.ask("panel", lambda: 1 / 0)
+    asked.set()
+    assert easel.settle(10)
+    assert order == ["frame"]
