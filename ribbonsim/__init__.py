@@ -14,6 +14,11 @@ if TYPE_CHECKING:
     from ribbonsim.bendcheck.report import Report, check
     from ribbonsim.errors import RibbonsimError
     from ribbonsim.guide import find_guide
+    from ribbonsim.handoff.baking import Motion
+    from ribbonsim.handoff.gltf import export_gltf
+    from ribbonsim.handoff.units import Units
+    from ribbonsim.handoff.surface import export_surface
+    from ribbonsim.handoff.usd import export_usd
     from ribbonsim.layout import Control, ControlWeights, Layout, MeshWeights
     from ribbonsim.limits import Limits
     from ribbonsim.mesh import CreatureMesh, edge_loop, load_mesh, loop_centre
@@ -33,6 +38,8 @@ _HOMES = {
     "edge_loop": "mesh",
     "loop_centre": "mesh",
     "find_guide": "guide",
+    "export_surface": "handoff.surface",
+    "export_usd": "handoff.usd",
     "Ribbon": "ribbon",
     "Control": "layout",
     "ControlWeights": "layout",
@@ -50,6 +57,9 @@ _HOMES = {
     "check": "bendcheck.report",
     "Comparison": "bendcheck.compare",
     "compare": "bendcheck.compare",
+    "Motion": "handoff.baking",
+    "Units": "handoff.units",
+    "export_gltf": "handoff.gltf",
     "ComparePanel": "panel.compare_panel",
     "ContactSheet": "sheets",
     "contact_sheet": "sheets",
@@ -70,6 +80,7 @@ __all__ = [
     "Layout",
     "Limits",
     "MeshWeights",
+    "Motion",
     "Panel",
     "Pose",
     "Report",
@@ -78,11 +89,14 @@ __all__ = [
     "RibbonsimError",
     "Rig",
     "Target",
+    "Units",
     "bind",
     "check",
     "compare",
     "contact_sheet",
     "edge_loop",
+    "export_surface",
+    "export_usd",
     "find_guide",
     "load_mesh",
     "loop_centre",
