@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from ribbonsim.guide import find_guide
     from ribbonsim.handoff.baking import Motion
     from ribbonsim.handoff.gltf import export_gltf
-    from ribbonsim.handoff.units import Units
     from ribbonsim.handoff.surface import export_surface
+    from ribbonsim.handoff.units import Units
     from ribbonsim.handoff.usd import export_usd
     from ribbonsim.layout import Control, ControlWeights, Layout, MeshWeights
     from ribbonsim.limits import Limits
@@ -95,6 +95,7 @@ __all__ = [
     "compare",
     "contact_sheet",
     "edge_loop",
+    "export_gltf",
     "export_surface",
     "export_usd",
     "find_guide",

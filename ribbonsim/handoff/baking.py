@@ -173,6 +173,20 @@ class Motion:
     times: Array
     poses: tuple[Pose, ...]
 
+    def __post_init__(self) -> None:
+        times = np.array(self.times, dtype=float)
+        if times.ndim != 1 or not len(times) or len(times) != len(self.poses):
+            raise RibbonsimError(
+                f"the motion {self.name!r} has {times.size} times for {len(self.poses)} poses: "
+                "give one time for each, and at least one"
+            )
+        if times[0] < 0 or not np.isfinite(times).all() or (np.diff(times) <= 0).any():
+            raise RibbonsimError(
+                f"the times of the motion {self.name!r} do not rise: give seconds in order, from 0"
+            )
+        object.__setattr__(self, "times", times)
+        object.__setattr__(self, "poses", tuple(self.poses))
+
     @classmethod
     def there_and_back(
         cls,
@@ -303,7 +317,10 @@ def bake(rig: Rig, skeleton: Skeleton, poses: Sequence[Pose], method: Method = "
     -------
     Baked
     """
-    joints = [rig.joint_pose(pose) for pose in poses]
+    # the way back of a motion is made of the same poses as the way there
+    first = {id(pose): k for k, pose in reversed(list(enumerate(poses)))}
+    once = sorted(set(first.values()))
+    joints = [rig.joint_pose(poses[k]) for k in once]
     whole = np.array([one.transforms @ rig.joint_rest for one in joints])
     turns = np.array([one.rigid[:, :3, :3] @ rig.joint_rest[:, :3, :3] for one in joints])
     frames, scales = split_scales(whole, turns)
@@ -311,7 +328,8 @@ def bake(rig: Rig, skeleton: Skeleton, poses: Sequence[Pose], method: Method = "
         fit = _Fit.of(rig)
         for k, one in enumerate(joints):
             frames[k], scales[k] = fit.solve(one, frames[k], scales[k])
-    return Baked(skeleton.units.frames(frames), scales, skeleton)
+    keys = np.searchsorted(once, [first[id(pose)] for pose in poses])
+    return Baked(skeleton.units.frames(frames)[keys], scales[keys], skeleton)
 
 
 def split_scales(whole: Array, turns: Array) -> tuple[Array, Array]:
