@@ -20,10 +20,13 @@ from ribbonsim.files import check_free, write_file
 from ribbonsim.rig import Method, Rig
 from ribbonsim.shots import ELEVATION, ShotList, list_shots, names_of
 from ribbonsim.version import version
-from ribbonsim.view.scene import Stage
+from ribbonsim.view.finish import named_finish
+from ribbonsim.view.look import colour
 from ribbonsim.view.sheet import (
+    DARK_INK,
     LIGHT_INK,
     PAPERS,
+    Ink,
     Paper,
     Plan,
     Tile,
@@ -32,11 +35,12 @@ from ribbonsim.view.sheet import (
     plan_series,
     plan_table,
 )
+from ribbonsim.view.studio import Look, Studio
 
 Bytes = NDArray[np.uint8]
 Progress = Callable[[str, int, int], None]
 
-_FILL = 0.86
+_FILL = 0.9
 _QUALITY = 92
 
 
@@ -69,6 +73,8 @@ def contact_sheet(
     paper: Paper = "a4",
     method: Method = "linear",
     elevation: float = ELEVATION,
+    look: Look | None = None,
+    ribbon: bool = False,
     project: str = "",
     force: bool = False,
     progress: Progress | None = None,
@@ -94,6 +100,10 @@ def contact_sheet(
     method : {"linear", "dual_quaternion"}
     elevation : float
         Of the camera, degrees above the horizon.
+    look : Look, optional
+        Backdrop, light and material.
+    ribbon : bool
+        Draw the ribbons over the creature.
     project : str
         Written at the foot.
     force : bool
@@ -120,14 +130,14 @@ def contact_sheet(
     tell = progress or (lambda *_: None)
     listed = list_shots(rigs, poses, angles, names, method, elevation)
     plan = plan_for(listed, paper, one_page=ending == ".png")
-    pictures = draw_shots(listed, plan.pixels, tell)
+    pictures = draw_shots(listed, plan.pixels, tell, look, ribbon)
     tell("write", 0, 1)
     held = [rigs] if isinstance(rigs, Rig) else list(rigs)
     pages = compose(
         plan,
         [Tile(p, s.caption, s.note) for p, s in zip(pictures, listed.shots, strict=True)],
         _words(listed, held, names, project),
-        LIGHT_INK,
+        _ink(paper, look),
         listed.columns,
         listed.rows,
     )
@@ -160,7 +170,13 @@ def plan_for(listed: ShotList, paper: Paper, one_page: bool) -> Plan:
     return plan_table(len(listed.rows), len(listed.columns), paper, aspect, one_page)
 
 
-def draw_shots(listed: ShotList, size: tuple[int, int], tell: Progress) -> list[Bytes]:
+def draw_shots(
+    listed: ShotList,
+    size: tuple[int, int],
+    tell: Progress,
+    look: Look | None = None,
+    ribbon: bool = False,
+) -> list[Bytes]:
     """Draw all pictures of a list.
 
     Parameters
@@ -170,29 +186,40 @@ def draw_shots(listed: ShotList, size: tuple[int, int], tell: Progress) -> list[
         Pixels.
     tell : callable
         Called as ``tell(stage, done, total)``.
+    look : Look, optional
+    ribbon : bool
+        Draw the ribbons over the creature.
 
     Returns
     -------
     list of (height, width, 3) arrays of uint8
     """
-    pictures = []
-    points, row, posed = np.zeros((0, 3)), -1, None
-    with Stage(listed.shots[0].rig.mesh, size) as stage:
+    pictures: list[Bytes] = []
+    row, posed, ribbons = -1, None, None
+    with Studio(listed.shots[0].rig.mesh, size, look) as studio:
         for done, shot in enumerate(listed.shots):
             tell("draw the pictures", done, len(listed.shots))
             if shot.row != row:
-                points, row = listed.points(shot.row), shot.row
+                row, posed = shot.row, None
+                sides = [other.view.azimuth for other in listed.shots if other.row == row]
+                studio.frame(listed.clouds(row), shot.view.elevation, azimuths=sides, fill=_FILL)
             if posed != (id(shot.rig), id(shot.pose)):
-                stage.update(
+                posed = (id(shot.rig), id(shot.pose))
+                studio.pose(
                     shot.rig.deform(shot.pose, listed.method),
                     shot.rig.deform_normals(shot.pose, listed.method),
                 )
-                posed = (id(shot.rig), id(shot.pose))
-                stage.show_clay()
-            stage.set_view(shot.view, points, _FILL)
-            pictures.append(stage.image())
+                ribbons = list(shot.rig.pose_ribbons(shot.pose).values()) if ribbon else None
+            pictures.append(studio.shoot(shot.view.azimuth, ribbons).picture)
     tell("draw the pictures", len(listed.shots), len(listed.shots))
     return pictures
+
+
+def _ink(paper: Paper, look: Look | None) -> Ink:
+    """Dark pictures are shown on a dark page; what is printed stands on white."""
+    finish = named_finish((look or Look()).finish)
+    dark = sum(colour(finish.ink)) > 1.5
+    return DARK_INK if dark and paper == "16:9" else LIGHT_INK
 
 
 def _words(

@@ -89,6 +89,22 @@ class ShotList:
             shapes.append(float(width / max(height, 1e-9)))
         return float(np.clip(np.median(shapes), 0.25, 4.0))
 
+    def clouds(self, row: int) -> list[Floats]:
+        """Vertices of the poses of a row, one cloud for each layout.
+
+        Parameters
+        ----------
+        row : int
+
+        Returns
+        -------
+        list of (V, 3) arrays
+            Scene units.
+        """
+        shots = {id(shot.rig): shot for shot in self.shots if shot.row == row}
+        posed = (shot.rig.deform(shot.pose, self.method) for shot in shots.values())
+        return [np.asarray(cloud, dtype=float) for cloud in posed]
+
     def points(self, row: int) -> Floats:
         """What the camera of a row has to see, from every side that it is seen from.
 
@@ -102,8 +118,7 @@ class ShotList:
             Scene units. Turned copies of one another, so that every side of them is as large.
         """
         shots = [shot for shot in self.shots if shot.row == row]
-        clouds = {id(s.rig): s.rig.deform(s.pose, self.method) for s in shots}
-        cloud = np.vstack([np.asarray(c, dtype=float) for c in clouds.values()])
+        cloud = np.vstack(self.clouds(row))
         turns = sorted({shot.view.azimuth - shots[0].view.azimuth for shot in shots})
         if len(turns) == 1:
             return cloud
