@@ -27,6 +27,7 @@ from ribbonsim.sheets import draw_shots
 from ribbonsim.shots import ELEVATION, ShotList, list_shots, names_of
 from ribbonsim.targets import TEST_POSES
 from ribbonsim.version import version
+from ribbonsim.view.studio import Look
 
 Bytes = NDArray[np.uint8]
 Progress = Callable[[str, int, int], None]
@@ -138,6 +139,8 @@ def review_page(
     names: Sequence[str] | None = None,
     method: Method = "linear",
     elevation: float = ELEVATION,
+    look: Look | None = None,
+    ribbon: bool = False,
     project: str = "",
     question: str = "",
     force: bool = False,
@@ -156,7 +159,7 @@ def review_page(
         left out.
     film : path, optional
         A turntable that is there already: MP4, WebP, GIF or PNG.
-    angles, names, method, elevation, project
+    angles, names, method, elevation, look, ribbon, project
         As for :func:`ribbonsim.contact_sheet`.
     question : str
         What the one who decides is asked.
@@ -190,7 +193,7 @@ def review_page(
     if len(held) > 1:
         judged = _judged(listed, held[0], held[0])
         found = compare(held, judged, called, method, contacts=True, progress=progress)
-    pictures = draw_shots(listed, _TILE, tell)
+    pictures = draw_shots(listed, _TILE, tell, look, ribbon)
     tell("write", 0, 1)
     text = render_review(
         listed, pictures, reports, found, called, film=shown, project=project, question=question

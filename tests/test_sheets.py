@@ -15,6 +15,7 @@ from ribbonsim.build import BuildOptions, build_layout
 from ribbonsim.sheets import contact_sheet, draw_shots, plan_for
 from ribbonsim.shots import list_shots
 from ribbonsim.view.sheet import LIGHT_INK, Plan, Tile, Words, compose, plan_series, plan_table
+from ribbonsim.view.studio import Look
 
 A4_PIXELS = (2480, 3508)  # 210 x 297 mm at 300 dots per inch, rounded
 A4_POINTS = (595.28, 841.89)
@@ -190,12 +191,13 @@ def apart_from_ground(picture):
 
 def test_the_subject_is_in_every_picture_and_touches_no_border(rig):
     listed = list_shots(rig, ["c_bend", "curl"])
-    for picture in draw_shots(listed, (240, 200), nothing):
+    for picture in draw_shots(listed, (240, 200), nothing, Look(ground=False)):
         body = apart_from_ground(picture)
         assert body.mean() > 0.02
         assert not body[:, :3].any()
         assert not body[:, -3:].any()
         assert not body[:3].any()
+        assert not body[-3:].any()
 
 
 def test_pictures_are_the_same_each_time(rig):
