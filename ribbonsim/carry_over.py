@@ -7,7 +7,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ribbonsim.appendages import BODY
 from ribbonsim.frames import invert_rigid
+from ribbonsim.layout import Layout
 from ribbonsim.pose import ControlFrames, ControlPose, Pose, values_for
 from ribbonsim.rig import Rig
 
@@ -35,6 +37,46 @@ def carry_over(old: Rig, new: Rig, pose: Pose, turned: bool = False) -> Pose:
     Pose
         Of the new rig. Where nothing that matters changed it is the pose itself.
     """
+    controls: dict[str, ControlPose] = {}
+    for ribbon in new.layout.ribbons:
+        if ribbon in old.layout.ribbons:
+            own = pose_of_ribbon(old.layout, pose, ribbon)
+            kept = _kept(old.part(ribbon), new.part(ribbon), own, turned and ribbon == BODY)
+            controls |= kept.controls if ribbon == BODY else _led(new.layout, ribbon, kept)
+    return Pose(controls, pose.keep_volume)
+
+
+def pose_of_ribbon(layout: Layout, pose: Pose, ribbon: str) -> Pose:
+    """What a pose says to the controls of one ribbon.
+
+    Parameters
+    ----------
+    layout : Layout
+    pose : Pose
+    ribbon : str
+
+    Returns
+    -------
+    Pose
+        Of the controls' own names, without the ribbon's in front.
+    """
+    own = layout.ribbons[ribbon].control_names
+    led = own if ribbon == BODY else [layout.appendage(ribbon).control_name(name) for name in own]
+    moved = {
+        name: pose.controls[whole]
+        for name, whole in zip(own, led, strict=True)
+        if whole in pose.controls
+    }
+    return Pose(moved, pose.keep_volume)
+
+
+def _led(layout: Layout, ribbon: str, pose: Pose) -> dict[str, ControlPose]:
+    appendage = layout.appendage(ribbon)
+    return {appendage.control_name(name): values for name, values in pose.controls.items()}
+
+
+def _kept(old: Rig, new: Rig, pose: Pose, turned: bool) -> Pose:
+    """The pose of one ribbon, in the controls of another."""
     if all(values == ControlPose() for values in pose.controls.values()):
         return Pose({}, pose.keep_volume)
     if not turned and _same_controls(old, new):

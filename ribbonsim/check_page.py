@@ -11,6 +11,7 @@ import numpy as np
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from ribbonsim.appendage_targets import ALL_TEST_POSES
 from ribbonsim.bendcheck.cases import Case, PoseList, Wish, measure_case, wishes
 from ribbonsim.bendcheck.figures import figure, figures, size_figure
 from ribbonsim.bendcheck.findings import Finding, Tried
@@ -29,7 +30,6 @@ from ribbonsim.html import (
 from ribbonsim.limits import Limits
 from ribbonsim.pose import Pose
 from ribbonsim.rig import Method, Rig
-from ribbonsim.targets import TEST_POSES
 from ribbonsim.view.camera import telling_view
 from ribbonsim.view.pictures import STRETCH_SCALE, draw_finding, draw_stretch
 from ribbonsim.view.plots import Plot, plot_curvature, plot_girth, plot_stretch
@@ -126,7 +126,7 @@ def check_into_folder(
         If a pose is unknown, a file is in the way, or nothing can be drawn or written.
     """
     tell = progress or (lambda *_: None)
-    names = [wish.name for wish in wishes(poses)]
+    names = [wish.name for wish in wishes(poses, rig.layout)]
     with Bundle(folder, force) as bundle:
         bundle.claim(["index.html", "report.json", *_pose_files(names).values()])
         report = check(rig, poses, method, progress=progress)
@@ -313,7 +313,7 @@ def _section(report: Report, drawn: _Drawn, name: str, opened: bool) -> _PoseSec
     case = report.cases[name]
     words = "a pose of the layout's controls"
     if case.wish.pose is None:
-        words = TEST_POSES[name].describes
+        words = ALL_TEST_POSES[name].describes
     plots = tuple((Markup(plot.svg()), plot.title) for plot in drawn.plots[name])
     return _PoseSection(
         _plain(name), words, ", ".join(kinds), opened, embed(drawn.poses[name]), plots

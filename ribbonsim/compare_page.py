@@ -11,8 +11,9 @@ import numpy as np
 from markupsafe import Markup
 from numpy.typing import NDArray
 
-from ribbonsim.bendcheck.cases import Case, PoseList, wishes
-from ribbonsim.bendcheck.compare import LETTERS, Comparison, compare
+from ribbonsim.appendage_targets import ALL_TEST_POSES
+from ribbonsim.bendcheck.cases import Case, PoseList
+from ribbonsim.bendcheck.compare import LETTERS, Comparison, compare, wishes_of
 from ribbonsim.bendcheck.differences import Row
 from ribbonsim.bendcheck.figures import NOTHING, figure
 from ribbonsim.bendcheck.words import MEASURE_TITLES, measure_figures
@@ -26,7 +27,6 @@ from ribbonsim.html import (
     shell_path,
 )
 from ribbonsim.rig import Method, Rig
-from ribbonsim.targets import TEST_POSES
 from ribbonsim.view.camera import telling_view
 from ribbonsim.view.pictures import STRETCH_SCALE, draw_shape, draw_stretch
 from ribbonsim.view.plots import Plot, plot_curvature, plot_girth, plot_stretch
@@ -150,7 +150,7 @@ def compare_into_folder(
         can be drawn or written.
     """
     tell = progress or (lambda *_: None)
-    asked = [wish.name for wish in wishes(poses)]
+    asked = [wish.name for wish in wishes_of(poses, rigs)]
     named = _files(asked, len(rigs), heat)
     with Bundle(folder, force) as bundle:
         bundle.claim(["index.html", "comparison.json", *named.values()])
@@ -384,7 +384,11 @@ def _shown(found: Comparison, kind: str, pose: str, i: int) -> str:
 
 
 def _describe(pose: str) -> str:
-    return TEST_POSES[pose].describes if pose in TEST_POSES else "a pose of controls, carried over"
+    return (
+        ALL_TEST_POSES[pose].describes
+        if pose in ALL_TEST_POSES
+        else "a pose of controls, carried over"
+    )
 
 
 def _plain(name: str) -> str:

@@ -680,6 +680,30 @@ class Layout:
             )
         return self.control_names.index(name)
 
+    def index_of_control(self, name: str) -> int:
+        """Index of a control among all of them, appendages' included.
+
+        Parameters
+        ----------
+        name : str
+            As in :attr:`all_control_names`.
+
+        Returns
+        -------
+        int
+
+        Raises
+        ------
+        RibbonsimError
+            If there is no such control.
+        """
+        names = self.all_control_names
+        if name not in names:
+            raise RibbonsimError(
+                f"no control is called {name!r}: this layout has {', '.join(names)}"
+            )
+        return names.index(name)
+
     def carry_order(self) -> list[tuple[int, int | None]]:
         """Controls with their carriers, each carrier before those it carries.
 

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from ribbonsim.appendage_targets import ALL_TEST_POSES
 from ribbonsim.bendcheck.figures import figure
 from ribbonsim.build import body_radius, station_table
 from ribbonsim.html import METHOD_WORDS, embed, page_environment, shell_path
 from ribbonsim.rig import Method
-from ribbonsim.targets import TEST_POSES
 
 if TYPE_CHECKING:
     from ribbonsim.preview import PoseResult, PreviewResult
@@ -149,12 +149,13 @@ def _figure(
 
 
 def _pose_figures(result: PreviewResult, drawn: Mapping[str, Bytes]) -> list[_Figure]:
-    worst = max((pose.shape_error for pose in result.poses), default=0.0)
+    errors = [pose.shape_error for pose in result.poses if pose.shape_error is not None]
     figures = []
     for pose in result.poses:
-        test = TEST_POSES[pose.name]
+        test = ALL_TEST_POSES[pose.name]
         text = f"{format_amount(pose.amount, test.unit)}; {test.describes}"
-        facts = _pose_facts(pose, most=pose.shape_error == worst and len(result.poses) > 1)
+        most = len(errors) > 1 and pose.shape_error == max(errors)
+        facts = _pose_facts(pose, most)
         title = pose.name.replace("_", " ")
         figures.append(_figure(result, drawn, f"pose_{pose.name}", title, text, facts))
     return figures
@@ -182,12 +183,12 @@ def format_amount(amount: float, unit: str) -> str:
 def _pose_facts(pose: PoseResult, most: bool) -> list[tuple[str, str, str]]:
     """Label, value and what is written small behind it."""
     change = pose.volume_change
+    shape = []
+    if pose.shape_error is not None:
+        text = figure("shape", pose.shape_error, digits=1)
+        shape = [("shape error", text, "largest" if most else "of length")]
     return [
-        (
-            "shape error",
-            figure("shape", pose.shape_error, digits=1),
-            "largest" if most else "of length",
-        ),
+        *shape,
         ("volume", "no volume" if change is None else figure("volume", change), ""),
         (
             "largest stretch",

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from ribbonsim.appendage_targets import ALL_TEST_POSES, APPENDAGE_POSES, test_poses_of
 from ribbonsim.build import BuildOptions, build_layout, station_table
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.files import make_folder, write_file
@@ -22,7 +23,7 @@ from ribbonsim.layout import Layout
 from ribbonsim.mesh import CreatureMesh, load_mesh
 from ribbonsim.pose import Pose
 from ribbonsim.rig import Method, Rig, bind
-from ribbonsim.targets import TEST_POSES, Target, make_target
+from ribbonsim.targets import Target, make_target
 
 Bytes = NDArray[np.uint8]
 Progress = Callable[[str, int, int], None]
@@ -40,7 +41,8 @@ class PoseResult:
     name : str
     amount : float
         In the test pose's unit.
-    shape_error : float
+    shape_error : float or None
+        None for poses of appendages.
         Root mean square distance from the target's midline over the body length.
     volume_change : float or None
         Posed volume over rest volume, less one; None if there is none at rest.
@@ -52,7 +54,7 @@ class PoseResult:
 
     name: str
     amount: float
-    shape_error: float
+    shape_error: float | None
     volume_change: float | None
     largest_stretch: float
     stretch_station: int
@@ -130,21 +132,25 @@ def preview(
         raise RibbonsimError(
             "a layout file holds all that the building options say: give the one or the others"
         )
-    asked = dict.fromkeys(TEST_POSES) if poses is None else dict(poses)
     clock = _Clock(progress)
     with clock.stage("read the mesh"):
         mesh = load_mesh(mesh_path)
     with clock.stage("lay out the ribbon"):
         layout = build_layout(mesh, options) if layout_path is None else Layout.load(layout_path)
-        targets = {name: make_target(layout.ribbon, name, size) for name, size in asked.items()}
-    files = PreviewFiles.plan(Path(out_folder), list(targets), layout.control_names)
+        asked = dict.fromkeys(test_poses_of(layout)) if poses is None else dict(poses)
+        targets = {
+            name: make_target(layout.ribbon, name, size)
+            for name, size in asked.items()
+            if name not in APPENDAGE_POSES
+        }
+    files = PreviewFiles.plan(Path(out_folder), list(asked), layout.all_control_names)
     files.check(force)
     with clock.stage("bind the mesh"):
         rig = bind(mesh, layout)
     with clock.stage("measure the poses"):
-        held = {name: rig.fit(target) for name, target in targets.items()}
+        held = {name: rig.pose_for(name, size) for name, size in asked.items()}
         measured = tuple(
-            _measure(rig, name, asked[name], targets[name], held[name], method) for name in held
+            _measure(rig, name, asked[name], targets.get(name), held[name], method) for name in held
         )
     with clock.stage("draw"):
         drawn = _draw(rig, held, method, lambda done, total: clock.tell("draw", done, total))
@@ -299,7 +305,7 @@ def stations_csv(layout: Layout) -> str:
 
 
 def _measure(
-    rig: Rig, name: str, amount: float | None, target: Target, pose: Pose, method: Method
+    rig: Rig, name: str, amount: float | None, target: Target | None, pose: Pose, method: Method
 ) -> PoseResult:
     joints = rig.joint_pose(pose)
     rest = rig.mesh.volume
@@ -308,8 +314,8 @@ def _measure(
     posed: CreatureMesh = rig.mesh.with_positions(rig.skin_joints(joints, method))
     return PoseResult(
         name=name,
-        amount=TEST_POSES[name].usual if amount is None else amount,
-        shape_error=rig.shape_error(target, pose),
+        amount=ALL_TEST_POSES[name].usual if amount is None else amount,
+        shape_error=None if target is None else rig.shape_error(target, pose),
         volume_change=posed.volume / rest - 1.0 if has_volume else None,
         largest_stretch=float(joints.stretch.max()),
         stretch_station=int(joints.stretch.argmax()) + 1,
@@ -326,7 +332,7 @@ def _draw(
     from ribbonsim.view.scene import Stage
 
     view = telling_view(rig.layout.ribbon.midline(np.linspace(0.0, 1.0, 65)))
-    names = rig.layout.control_names
+    names = rig.layout.all_control_names
     total = 2 + len(poses) + len(names)
     drawn: dict[str, Bytes] = {}
 

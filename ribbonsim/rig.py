@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ribbonsim.appendage_targets import APPENDAGE_POSES, appendage_target
 from ribbonsim.appendages import BODY
 from ribbonsim.chains import Chain, Chains, JointPose, Mount
 from ribbonsim.errors import RibbonsimError
@@ -229,21 +230,26 @@ class Rig:
         RibbonsimError
             If there is no such ribbon.
         """
+        if ribbon not in self._part_rigs:
+            self._part_rigs[ribbon] = self._part_rig(ribbon)
+        return self._part_rigs[ribbon]
+
+    @cached_property
+    def _part_rigs(self) -> dict[str, Rig]:
+        return {}
+
+    def _part_rig(self, ribbon: str) -> Rig:
         if ribbon == BODY:
-            bare = replace(self.layout, appendages=(), ties=(), poses={})
-            places = self.places
+            bare, places = replace(self.layout, appendages=(), ties=(), poses={}), self.places
         else:
             bare = self.layout.appendage(ribbon).layout
             places = np.zeros(len(self.places))
             places[self.limbs[ribbon].vertices] = self.limbs[ribbon].places
         chain = self._parts[ribbon]
-        return Rig(
-            self.mesh,
-            bare,
-            places,
-            chain.surface_weights,
-            self.mesh_weights[:, self.joints_of[ribbon]],
-        )
+        rows = self.mesh_weights[:, self.joints_of[ribbon]]
+        part = Rig(self.mesh, bare, places, chain.surface_weights, rows)
+        part.__dict__["_parts"] = {BODY: chain}  # fills the cached property: the same ribbon
+        return part
 
     # -- controls to ribbons ---------------------------------------------------------------
 
@@ -251,7 +257,7 @@ class Rig:
         names = self.layout.all_control_names
         for name in pose.controls:
             if name not in names:
-                self.layout.control_index(name)  # says what there is
+                self.layout.index_of_control(name)  # says what there is
         return [pose[name] for name in names]
 
     def control_frames(self, pose: Pose, ribbon: str = BODY) -> ControlFrames:
@@ -474,11 +480,11 @@ class Rig:
         Parameters
         ----------
         name : str
-            One of :data:`ribbonsim.TEST_POSES`.
+            One of :data:`ribbonsim.TEST_POSES`, or of the test poses of all appendages.
         amount : float, optional
             Degrees, turns or a factor, as the test pose says; its usual amount if left out.
         ribbon : str
-            The ribbon that takes the pose.
+            The ribbon that takes the pose; all appendages take theirs together.
 
         Returns
         -------
@@ -489,9 +495,22 @@ class Rig:
         RibbonsimError
             If a name is unknown or the amount cannot be used.
         """
+        if name in APPENDAGE_POSES:
+            return self._pose_appendages(name, amount)
         if ribbon != BODY:
             self.layout.appendage(ribbon)
         return self.fit(make_target(self.layout.ribbons[ribbon].ribbon, name, amount), ribbon)
+
+    def _pose_appendages(self, name: str, amount: float | None) -> Pose:
+        if not self.layout.appendages:
+            raise RibbonsimError(
+                f"the pose {name!r} moves appendages and this layout has none: add one first"
+            )
+        controls: dict[str, ControlPose] = {}
+        for one in self.layout.appendages:
+            target = appendage_target(self.layout, one, name, amount)
+            controls |= self.fit(target, one.name).controls
+        return Pose(controls)
 
     def fit(self, target: Target, ribbon: str = BODY) -> Pose:
         """Put each control of a ribbon on a target's frame at its place along it.

@@ -153,7 +153,8 @@ TEST_POSES: dict[str, TestPose] = {
     )
 }
 
-_LIMITS = {"degrees": (-7200.0, 7200.0), "turns": (-20.0, 20.0), "factor": (0.1, 10.0)}
+# what an amount may be, by its unit
+AMOUNTS = {"degrees": (-7200.0, 7200.0), "turns": (-20.0, 20.0), "factor": (0.1, 10.0)}
 
 
 @dataclass(frozen=True, eq=False)
@@ -229,10 +230,20 @@ def make_target(ribbon: Ribbon, name: str, amount: float | None = None) -> Targe
         )
     pose = TEST_POSES[name]
     size = pose.usual if amount is None else amount
-    check_number(f"amount of {name} in {pose.unit}", size, *_LIMITS[pose.unit])
+    check_number(f"amount of {name} in {pose.unit}", size, *AMOUNTS[pose.unit])
+    return integrate(ribbon, pose.rates(*step_places(), float(size)), pose.anchor)
+
+
+def step_places() -> tuple[Array, Array]:
+    """Places 0 to 1 along a body at which rates are asked for.
+
+    Returns
+    -------
+    ends : (m + 1,) array
+    middles : (m,) array
+    """
     ends = np.linspace(0.0, 1.0, _STEPS + 1)
-    rates = pose.rates(ends, 0.5 * (ends[1:] + ends[:-1]), float(size))
-    return integrate(ribbon, rates, pose.anchor)
+    return ends, 0.5 * (ends[1:] + ends[:-1])
 
 
 def integrate(ribbon: Ribbon, rates: Rates, anchor: float) -> Target:

@@ -8,9 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ribbonsim.appendage_targets import APPENDAGE_POSES, test_poses_of
+from ribbonsim.appendages import BODY
 from ribbonsim.bendcheck.measures import Gauge, Measures
 from ribbonsim.carry_over import carry_over
+from ribbonsim.chains import JointPose
 from ribbonsim.errors import RibbonsimError
+from ribbonsim.layout import Layout
 from ribbonsim.pose import Pose
 from ribbonsim.ribbon import Ribbon
 from ribbonsim.rig import Method, Rig
@@ -45,7 +49,7 @@ class Wish:
         return self.name.replace("_", " ")
 
 
-def wishes(poses: PoseList) -> list[Wish]:
+def wishes(poses: PoseList, layout: Layout | None = None) -> list[Wish]:
     """Read the poses that a caller asks for.
 
     Parameters
@@ -53,6 +57,8 @@ def wishes(poses: PoseList) -> list[Wish]:
     poses : Pose, mapping, sequence of str or None
         One pose; poses or amounts of test poses by name; names of test poses; None for all
         test poses.
+    layout : Layout, optional
+        With appendages, all test poses are theirs too.
 
     Returns
     -------
@@ -64,7 +70,7 @@ def wishes(poses: PoseList) -> list[Wish]:
         If a name is not that of a test pose.
     """
     if poses is None:
-        return [Wish(name) for name in TEST_POSES]
+        return [Wish(name) for name in (TEST_POSES if layout is None else test_poses_of(layout))]
     if isinstance(poses, Pose):
         return [Wish("pose", pose=poses)]
     pairs = poses.items() if isinstance(poses, Mapping) else [(name, None) for name in poses]
@@ -72,11 +78,12 @@ def wishes(poses: PoseList) -> list[Wish]:
     for name, value in pairs:
         if isinstance(value, Pose):
             asked.append(Wish(name, pose=value))
-        elif name in TEST_POSES:
+        elif name in TEST_POSES or name in APPENDAGE_POSES:
             asked.append(Wish(name, None if value is None else float(value)))
         else:
             raise RibbonsimError(
-                f"no test pose is called {name!r}: choose from {', '.join(TEST_POSES)}"
+                f"no test pose is called {name!r}: "
+                f"choose from {', '.join([*TEST_POSES, *APPENDAGE_POSES])}"
             )
     return asked
 
@@ -97,10 +104,8 @@ class Case:
     ribbon : Ribbon
         Posed.
     measures : Measures
-    asked_girth : (N,) array
-        Girth that the pose itself asks for at each station.
-    asked_stretch : (N,) array
-        Stretch along that the pose itself asks for.
+    joints : JointPose
+        What the pose itself asks for at each joint.
     contacts : (c, 2) int array or None
         None if contacts were not looked for.
     """
@@ -113,9 +118,18 @@ class Case:
     positions: NDArray[np.floating]
     ribbon: Ribbon
     measures: Measures
-    asked_girth: Array
-    asked_stretch: Array
+    joints: JointPose
     contacts: Ints | None
+
+    @property
+    def asked_girth(self) -> Array:
+        """(N,) girth that the pose itself asks for at each station of the body."""
+        return self.joints.girth[self.rig.joints_of[BODY]]
+
+    @property
+    def asked_stretch(self) -> Array:
+        """(N,) stretch along that the pose itself asks for at each station of the body."""
+        return self.joints.stretch[self.rig.joints_of[BODY]]
 
     @property
     def shape_error(self) -> float | None:
@@ -155,11 +169,14 @@ def measure_case(rig: Rig, gauge: Gauge, wish: Wish, method: Method, contacts: b
     -------
     Case
     """
-    if wish.pose is None:
-        target: Target | None = make_target(rig.layout.ribbon, wish.name, wish.amount)
-        pose = rig.fit(target)  # type: ignore[arg-type]
+    target: Target | None = None
+    if wish.name in APPENDAGE_POSES and wish.pose is None:
+        pose = rig.pose_for(wish.name, wish.amount)
+    elif wish.pose is None:
+        target = make_target(rig.layout.ribbon, wish.name, wish.amount)
+        pose = rig.fit(target)
     else:
-        target, pose = None, wish.pose
+        pose = wish.pose
     joints = rig.joint_pose(pose)
     positions = rig.skin_joints(joints, method)
     ribbon = rig.pose_ribbon(pose)
@@ -171,9 +188,8 @@ def measure_case(rig: Rig, gauge: Gauge, wish: Wish, method: Method, contacts: b
         target=target,
         positions=positions,
         ribbon=ribbon,
-        measures=gauge.measure(positions, ribbon),
-        asked_girth=joints.girth,
-        asked_stretch=joints.stretch,
+        measures=gauge.measure(positions, ribbon, joints),
+        joints=joints,
         contacts=gauge.contacts(positions) if contacts else None,
     )
 

@@ -207,7 +207,7 @@ def compare(
     _check_rigs(rigs)
     called = _names(rigs, names)
     held = rigs[0].layout.limits if limits is None else limits
-    asked = wishes(poses)
+    asked = wishes_of(poses, rigs)
     if not asked:
         raise RibbonsimError("no pose to compare in: give at least one")
     blends = (method,) * len(rigs) if methods is None else tuple(methods)
@@ -282,6 +282,23 @@ def _poses_for(asked: Sequence[Wish], owner: Rig, rig: Rig) -> dict[str, Pose | 
         else (wish.pose if rig is owner else carry_over(owner, rig, wish.pose))
         for wish in asked
     }
+
+
+def wishes_of(poses: PoseList, rigs: Sequence[Rig]) -> list[Wish]:
+    """Read the poses that several rigs are asked for.
+
+    Parameters
+    ----------
+    poses : Pose, mapping, sequence of str or None
+        None for all test poses; those of appendages only if every layout has some.
+    rigs : sequence of Rig
+
+    Returns
+    -------
+    list of Wish
+    """
+    least = min((rig.layout for rig in rigs), key=lambda layout: len(layout.appendages))
+    return wishes(poses, least)
 
 
 def _notes(rigs: Sequence[Rig]) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from ribbonsim.appendages import BODY
 from ribbonsim.bendcheck.cases import Case
 from ribbonsim.bendcheck.figures import figures
 from ribbonsim.layout import Layout
@@ -381,6 +382,11 @@ def relative_stretch(case: Case) -> tuple[Array, Array]:
     places = rig.places[rig.mesh.triangles].mean(axis=1)
     along = np.interp(places, lengths, case.asked_stretch)
     across = np.interp(places, lengths, case.asked_girth)
+    if rig.layout.appendages:
+        own = rig.mesh_weights[:, rig.joints_of[BODY].stop :].any(axis=1)[rig.mesh.triangles]
+        limb = own.any(axis=1)
+        corners = rig.mesh_weights[rig.mesh.triangles[limb]].mean(axis=1)
+        along[limb], across[limb] = corners @ case.joints.stretch, corners @ case.joints.girth
     high = np.maximum(np.maximum(along, across), 1.0)
     low = np.minimum(np.minimum(along, across), 1.0)
     large = np.where(measures.folded, 1.0, measures.stretch[:, 0] / high)

@@ -14,11 +14,14 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_array
 from scipy.spatial.transform import Rotation
 
+from ribbonsim.appendages import BODY
 from ribbonsim.bendcheck.contacts import crossing_pairs, new_pairs
+from ribbonsim.chains import JointPose
+from ribbonsim.errors import RibbonsimError
 from ribbonsim.frames import invert_rigid
 from ribbonsim.ribbon import Ribbon
 from ribbonsim.rig import Rig
-from ribbonsim.skin import align_signs
+from ribbonsim.skin import align_tree
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.floating]
@@ -351,7 +354,9 @@ class Gauge:
         self._area_shares = areas / max(float(areas.sum()), 1e-300)
         self._volume = volume if abs(volume) > _NO_VOLUME * most else 0.0
 
-    def measure(self, positions: Floats, ribbon: Ribbon) -> Measures:
+    def measure(
+        self, positions: Floats, ribbon: Ribbon, joints: JointPose | None = None
+    ) -> Measures:
         """Measure a posed skin.
 
         Parameters
@@ -359,15 +364,24 @@ class Gauge:
         positions : (V, 3) array
             Posed, scene units; float32 is measured in float32, float64 in float64.
         ribbon : Ribbon
-            Posed.
+            The body's, posed.
+        joints : JointPose, optional
+            Of the pose; the body ribbon tells them where there is no other.
 
         Returns
         -------
         Measures
+
+        Raises
+        ------
+        RibbonsimError
+            If there are appendages and no joints are given.
         """
+        if joints is None and self.rig.layout.appendages:
+            raise RibbonsimError("a creature with appendages is measured with its posed joints")
         frames = ribbon.frames(self._sections[0])
         girth = self._radii(positions, frames) / self._rest_radii
-        found = self._triangles.sweep(positions, self._turns(frames[::_SECTIONS]))
+        found = self._triangles.sweep(positions, self._turns(frames, joints))
         change = found.volume / self._volume if self._volume else 1.0
         speed = np.linalg.norm(ribbon.midline(self.rig.layout.stations, 1), axis=1)
         volumes = girth**2 * (speed / self._rest_speed)
@@ -460,14 +474,15 @@ class Gauge:
             shares.append((piece, joints, held))
         return shares
 
-    def _turns(self, frames: Array) -> NDArray[np.float32]:
+    def _turns(self, frames: Array, joints: JointPose | None) -> NDArray[np.float32]:
         """(4, V) rotation of the skin at each vertex: the dual quaternions' real part."""
-        turned = (frames @ self._joint_back)[:, :3, :3]
-        real = align_signs(Rotation.from_matrix(turned).as_quat()[:, [3, 0, 1, 2]])
+        rigid = frames[::_SECTIONS] @ self._joint_back if joints is None else joints.rigid
+        told = Rotation.from_matrix(rigid[:, :3, :3]).as_quat()[:, [3, 0, 1, 2]]
+        real = align_tree(told, self.rig.joint_parents)
         rows = np.ascontiguousarray(real.T, dtype=np.float32)
         turns = np.empty((4, len(self.rig.mesh_weights)), dtype=np.float32)
-        for piece, joints, shares in self._joint_shares:
-            np.matmul(rows[:, joints], shares, out=turns[:, piece])
+        for piece, held, shares in self._joint_shares:
+            np.matmul(rows[:, held], shares, out=turns[:, piece])
         return turns
 
     # -- girth -----------------------------------------------------------------------------
@@ -501,6 +516,8 @@ class Gauge:
             np.repeat(self._triangles.areas / 3.0, 3),
             minlength=len(rig.places),
         )
+        # what an appendage has taken over does not make the body thicker
+        areas = areas * rig.mesh_weights[:, rig.joints_of[BODY]].sum(axis=1)
         index = np.arange(len(rig.places))
         counts = csr_array(
             (

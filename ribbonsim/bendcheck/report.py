@@ -11,9 +11,10 @@ from ribbonsim.bendcheck.cases import Case, PoseList, Wish, measure_case, wishes
 from ribbonsim.bendcheck.findings import Finding, findings_of, place_of
 from ribbonsim.bendcheck.measures import Gauge
 from ribbonsim.bendcheck.remedies import Workbench, changes_for
-from ribbonsim.bendcheck.symmetry import SymmetryPlane, find_plane, pose_asymmetry, weight_asymmetry
+from ribbonsim.bendcheck.symmetry import pose_asymmetry, weight_asymmetry
 from ribbonsim.bendcheck.weights import bleed, roughness
 from ribbonsim.limits import Limits
+from ribbonsim.plane import SymmetryPlane, find_plane
 from ribbonsim.rig import Method, Rig
 
 Progress = Callable[[str, int, int], None]
@@ -172,7 +173,7 @@ def check(
     RibbonsimError
         If a pose or a control in it is unknown.
     """
-    asked = wishes(poses)
+    asked = wishes(poses, rig.layout)
     held = rig.layout.limits if limits is None else limits
     tell = progress or (lambda *_: None)
     gauge = Gauge(rig)

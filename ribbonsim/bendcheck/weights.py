@@ -5,7 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from ribbonsim.appendages import BODY
 from ribbonsim.falloff import order_coordinate
+from ribbonsim.joined import tied_vertices
+from ribbonsim.layout import Layout
+from ribbonsim.place import homes
 from ribbonsim.rig import Rig
 
 Array = NDArray[np.float64]
@@ -17,7 +21,8 @@ def bleed(rig: Rig, far: float = _FAR) -> Array:
     """Weight that vertices hold from stations far along the body from their own place.
 
     Where stations are sparse, a weight does not count either while it is within the reach
-    that the layout gives it.
+    that the layout gives it. Of an appendage's joints all counts that vertices off it hold,
+    and of its carrier's what vertices hold beyond its base. Tied parts are left out.
 
     Parameters
     ----------
@@ -30,13 +35,31 @@ def bleed(rig: Rig, far: float = _FAR) -> Array:
     (V,) array
         0 to 1.
     """
-    layout = rig.layout
+    layout, weights = rig.layout, rig.mesh_weights
+    strange = _far_along(layout, rig.places, far)
+    held = np.sum(weights[:, rig.joints_of[BODY]], axis=1, where=strange)
+    home = homes(rig.mesh) if layout.appendages else np.empty(0, dtype=np.int64)
+    for one in layout.appendages:
+        along = np.full(len(weights), -1.0)
+        along[rig.limbs[one.name].vertices] = rig.limbs[one.name].places
+        along = along[home]
+        off = along < 0.0
+        strange = off[:, None] | _far_along(one.layout, along, far)
+        held += np.sum(weights[:, rig.joints_of[one.name]], axis=1, where=strange)
+        carrier = weights[:, rig.joints_of[one.rides_on]].sum(axis=1)
+        held += np.where(along > one.blend, carrier, 0.0)
+    for tie in layout.ties:
+        held[tied_vertices(rig.mesh, tie)] = 0.0
+    return held
+
+
+def _far_along(layout: Layout, places: Array, far: float) -> NDArray[np.bool_]:
+    """(V, N) whether each station of a ribbon is far from each vertex's place along it."""
     lengths = layout.ribbon.arc_length(layout.stations)
-    order = np.clip(order_coordinate(rig.places, lengths), 0.0, len(lengths) - 1.0)
+    order = np.clip(order_coordinate(places, lengths), 0.0, len(lengths) - 1.0)
     steps = np.abs(order[:, None] - np.arange(len(lengths)))
-    away = np.abs(rig.places[:, None] - lengths)
-    strange = (away > far * layout.ribbon.length) & (steps > layout.mesh_weights.reach)
-    return np.sum(rig.mesh_weights, axis=1, where=strange)
+    away = np.abs(places[:, None] - lengths)
+    return (away > far * layout.ribbon.length) & (steps > layout.mesh_weights.reach)
 
 
 def joint_roughness(rig: Rig) -> Array:
@@ -73,8 +96,10 @@ def joint_roughness(rig: Rig) -> Array:
         cotangent = np.sum(u * v, axis=1)[whole] / double_area[whole]
         energy += 0.5 * cotangent @ (weights[b[whole]] - weights[c[whole]]) ** 2
         mass += double_area @ weights[a] ** 2 / 6.0
-    lengths = rig.layout.ribbon.arc_length(rig.layout.stations)
-    return np.gradient(lengths) ** 2 / 3.0 * energy / np.where(mass > 0, mass, 1.0)
+    steps = [
+        np.gradient(one.ribbon.arc_length(one.stations)) for one in rig.layout.ribbons.values()
+    ]
+    return np.concatenate(steps) ** 2 / 3.0 * energy / np.where(mass > 0, mass, 1.0)
 
 
 def roughness(rig: Rig) -> float:

@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from ribbonsim.bendcheck.measures import Gauge, Measures
 from ribbonsim.build import build_layout
 from ribbonsim.carry_over import carry_over
+from ribbonsim.chains import JointPose
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.guide import find_guide
 from ribbonsim.layout import Layout, free_name
@@ -705,7 +706,13 @@ class PanelModel:
         """
         return self.rig.deform(self.pose, self.method, out=out)
 
-    def measures_of(self, rig: Rig, positions: NDArray[np.floating], ribbon: Ribbon) -> Measures:
+    def measures_of(
+        self,
+        rig: Rig,
+        positions: NDArray[np.floating],
+        ribbon: Ribbon,
+        joints: JointPose | None = None,
+    ) -> Measures:
         """Measure a posed mesh.
 
         Parameters
@@ -715,12 +722,14 @@ class PanelModel:
             Posed, scene units.
         ribbon : Ribbon
             Posed.
+        joints : JointPose, optional
+            Needed where there are appendages.
 
         Returns
         -------
         Measures
         """
-        return self.gauge_of(rig).measure(positions, ribbon)
+        return self.gauge_of(rig).measure(positions, ribbon, joints)
 
     @staticmethod
     def readout(measures: Measures, seconds: float = 0.0) -> Readout:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
+from ribbonsim.appendages import BODY
 from ribbonsim.bendcheck.cases import Case
 from ribbonsim.bendcheck.findings import Finding, relative_stretch
 from ribbonsim.bendcheck.weights import bleed
@@ -72,37 +75,49 @@ def draw_ribbon(stage: Stage, rig: Rig, view: View, pose: Pose | None = None) ->
     """
     _clear(stage)
     held = pose or Pose()
-    ribbon = rig.pose_ribbon(held)
+    ribbons = rig.pose_ribbons(held)
     stage.update(rig.deform(held), rig.deform_normals(held))
     stage.show_glass()
-    stage.show_ribbon(ribbon)
+    stage.show_ribbon(list(ribbons.values()))
     stage.set_view(view)
-    mark_layout(stage, rig.layout, ribbon)
+    mark_layout(stage, rig.layout, ribbons)
     return stage.image()
 
 
-def mark_layout(stage: Stage, layout: Layout, ribbon: Ribbon) -> None:
-    """Mark stations by number and controls by name, for the camera as it stands.
+def mark_layout(stage: Stage, layout: Layout, ribbons: Mapping[str, Ribbon]) -> None:
+    """Mark the body's stations by number and all controls by name, as the camera stands.
 
     Parameters
     ----------
     stage : Stage
     layout : Layout
-    ribbon : Ribbon
-        The layout's ribbon as it is shown, posed or at rest.
+    ribbons : mapping of str to Ribbon
+        The layout's ribbons as they are shown, posed or at rest.
     """
-    controls = {control.station: control for control in layout.controls}
-    marks = []
-    places = stage.project(ribbon.midline(layout.stations))
-    for number, (x, y) in enumerate(places, start=1):
-        place = (float(x), float(y))
-        if number in controls:
-            marks.append(Mark(place, "control", controls[number].name, f"station {number}"))
-        else:
-            marks.append(Mark(place, "station", str(number)))
-    stage.layer.marks = marks
+    marks: list[Mark] = []
+    clear = []
     t, u = np.linspace(0.0, 1.0, 400)[:, None], np.linspace(0.0, 1.0, 9)
-    stage.layer.keep_clear = stage.project(ribbon.evaluate(u, t).reshape(-1, 3))
+    for name, ribbon in ribbons.items():
+        marks += _marks_of(stage, layout, name, ribbon)
+        clear.append(stage.project(ribbon.evaluate(u, t).reshape(-1, 3)))
+    stage.layer.marks = marks
+    stage.layer.keep_clear = np.vstack(clear)
+
+
+def _marks_of(stage: Stage, layout: Layout, name: str, ribbon: Ribbon) -> list[Mark]:
+    one = layout.ribbons[name]
+    controls = {control.station: control.name for control in one.controls}
+    marks = []
+    for number, (x, y) in enumerate(stage.project(ribbon.midline(one.stations)), start=1):
+        place = (float(x), float(y))
+        if number in controls and name == BODY:
+            marks.append(Mark(place, "control", controls[number], f"station {number}"))
+        elif number in controls:
+            label = layout.appendage(name).control_name(controls[number])
+            marks.append(Mark(place, "control", label))
+        elif name == BODY:
+            marks.append(Mark(place, "station", str(number)))
+    return marks
 
 
 def draw_pose(stage: Stage, rig: Rig, pose: Pose, view: View, method: Method = "linear") -> Bytes:
@@ -149,7 +164,7 @@ def draw_influence(stage: Stage, rig: Rig, name: str, view: View) -> Bytes:
     RibbonsimError
         If there is no such control.
     """
-    values = rig.control_influence[:, rig.layout.control_index(name)]
+    values = rig.control_influence[:, rig.layout.index_of_control(name)]
     return draw_values(stage, rig, values, Scale(f"weight of {name}"), view)
 
 
