@@ -10,9 +10,11 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from ribbonsim.appendages import Appendage, Tie
     from ribbonsim.bendcheck.compare import Comparison, compare
     from ribbonsim.bendcheck.report import Report, check
     from ribbonsim.errors import RibbonsimError
+    from ribbonsim.find_limbs import find_appendages, propose_appendage
     from ribbonsim.guide import find_guide
     from ribbonsim.handoff.baking import Motion
     from ribbonsim.handoff.gltf import export_gltf
@@ -22,8 +24,10 @@ if TYPE_CHECKING:
     from ribbonsim.layout import Control, ControlWeights, Layout, MeshWeights
     from ribbonsim.limits import Limits
     from ribbonsim.mesh import CreatureMesh, edge_loop, load_mesh, loop_centre
+    from ribbonsim.mirror import mirror_layout, pair_appendages
     from ribbonsim.panel.compare_panel import ComparePanel
     from ribbonsim.panel.panel import Panel
+    from ribbonsim.plane import find_plane
     from ribbonsim.pose import ControlPose, Pose
     from ribbonsim.review import ReviewPage, review_page
     from ribbonsim.ribbon import Ribbon
@@ -60,6 +64,13 @@ _HOMES = {
     "Motion": "handoff.baking",
     "Units": "handoff.units",
     "export_gltf": "handoff.gltf",
+    "Appendage": "appendages",
+    "Tie": "appendages",
+    "find_appendages": "find_limbs",
+    "propose_appendage": "find_limbs",
+    "find_plane": "plane",
+    "pair_appendages": "mirror",
+    "mirror_layout": "mirror",
     "ComparePanel": "panel.compare_panel",
     "ContactSheet": "sheets",
     "contact_sheet": "sheets",
@@ -70,6 +81,7 @@ _HOMES = {
 
 __all__ = [
     "TEST_POSES",
+    "Appendage",
     "ComparePanel",
     "Comparison",
     "ContactSheet",
@@ -89,6 +101,7 @@ __all__ = [
     "RibbonsimError",
     "Rig",
     "Target",
+    "Tie",
     "Units",
     "bind",
     "check",
@@ -98,10 +111,15 @@ __all__ = [
     "export_gltf",
     "export_surface",
     "export_usd",
+    "find_appendages",
     "find_guide",
+    "find_plane",
     "load_mesh",
     "loop_centre",
     "make_target",
+    "mirror_layout",
+    "pair_appendages",
+    "propose_appendage",
     "review_page",
 ]
 

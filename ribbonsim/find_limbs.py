@@ -141,7 +141,7 @@ def find_appendages(
     return _named(mesh, found)
 
 
-def propose_at(mesh: CreatureMesh, guide: ArrayLike | Ribbon, tip: int) -> Proposal:
+def propose_appendage(mesh: CreatureMesh, guide: ArrayLike | Ribbon, tip: int) -> Proposal:
     """Propose the appendage that a vertex is on, however short.
 
     Parameters
