@@ -163,9 +163,9 @@ def list_shots(
         If a pose is unknown, an angle cannot be used, or rigs do not go together.
     """
     held = [rigs] if isinstance(rigs, Rig) else list(rigs)
-    _check_rigs(held)
+    check_rigs(held)
     check_number("elevation", elevation, -85.0, 85.0)
-    asked = _read_poses(held[0], poses)
+    asked = read_poses(held[0], poses)
     if len(held) > 1:
         return _layouts_by_poses(held, asked, angles, names_of(held, names), method, elevation)
     turns = _read_angles(angles, _ALONE if len(asked) == 1 else _BESIDE_POSES)
@@ -204,7 +204,18 @@ def names_of(rigs: Sequence[Rig], names: Sequence[str] | None) -> tuple[str, ...
     return own if all(own) and len(set(own)) == len(own) else tuple(LETTERS[: len(rigs)])
 
 
-def _check_rigs(rigs: Sequence[Rig]) -> None:
+def check_rigs(rigs: Sequence[Rig]) -> None:
+    """See that rigs can be shown side by side.
+
+    Parameters
+    ----------
+    rigs : sequence of Rig
+
+    Raises
+    ------
+    RibbonsimError
+        If there are none, too many, or they are of different meshes.
+    """
     if not rigs:
         raise RibbonsimError("there is no rig to show: give one, or a list of up to six")
     if len(rigs) > _MOST_LAYOUTS:
@@ -218,7 +229,25 @@ def _check_rigs(rigs: Sequence[Rig]) -> None:
             )
 
 
-def _read_poses(rig: Rig, poses: PoseList) -> list[Wish]:
+def read_poses(rig: Rig, poses: PoseList) -> list[Wish]:
+    """Read the poses that are to be shown.
+
+    Parameters
+    ----------
+    rig : Rig
+        Its layout may hold poses of its own.
+    poses : Pose, mapping, sequence of str, str or None
+        As in :func:`list_shots`.
+
+    Returns
+    -------
+    list of Wish
+
+    Raises
+    ------
+    RibbonsimError
+        If a pose is unknown or there is none.
+    """
     if poses is None:
         return [Wish("rest", pose=Pose())]
     if isinstance(poses, str):
