@@ -27,6 +27,7 @@ from ribbonsim.weights import mesh_weights, surface_weights
 
 Array = NDArray[np.float64]
 Method = Literal["linear", "dual_quaternion"]
+_SAMPLES, _SAME_LINE = 201, 1e-7
 METHODS: tuple[Method, ...] = ("linear", "dual_quaternion")
 
 
@@ -63,15 +64,21 @@ def rebind(rig: Rig, layout: Layout) -> Rig:
     Returns
     -------
     Rig
-        The same as ``bind(rig.mesh, layout)``.
+        The same as ``bind(rig.mesh, layout)``; to rounding, where a new ribbon runs along the
+        old one's midline.
     """
     old, new = rig.layout, layout
-    if not _same_ribbon(old, new):
+    places = _kept_places(rig, layout)
+    if places is None:
         return bind(rig.mesh, layout)
     limbs = _unchanged_limbs(rig, layout)
-    same_rows = np.array_equal(old.stations, new.stations) and old.mesh_weights == new.mesh_weights
-    body = rig.body_weights if same_rows else mesh_weights(rig.mesh, layout, rig.places)
-    fresh = _bound(rig.mesh, layout, rig.places, body, limbs)
+    same_rows = (
+        _same_ribbon(old, new)
+        and np.array_equal(old.stations, new.stations)
+        and old.mesh_weights == new.mesh_weights
+    )
+    body = rig.body_weights if same_rows else mesh_weights(rig.mesh, layout, places)
+    fresh = _bound(rig.mesh, layout, places, body, limbs)
     if np.array_equal(fresh.mesh_weights, rig.mesh_weights):
         # fills the cached property: same weights, same mesh
         fresh.__dict__["skinner"] = rig.skinner
@@ -92,8 +99,22 @@ def _same_ribbon(one: Layout, other: Layout) -> bool:
     )
 
 
+def _kept_places(rig: Rig, layout: Layout) -> Array | None:
+    """Places along the body under a new layout whose ribbon runs where the old one did.
+
+    Places depend on the midline alone: not on the ribbon's width, roll or knots.
+    """
+    old, new = rig.layout.ribbon, layout.ribbon
+    if _same_ribbon(rig.layout, layout):
+        return rig.places
+    shares = np.linspace(0.0, 1.0, _SAMPLES)
+    before = old.midline(old.place_at(shares * old.length))
+    after = new.midline(new.place_at(shares * new.length))
+    return rig.places if np.abs(before - after).max() < _SAME_LINE * old.length else None
+
+
 def _unchanged_limbs(rig: Rig, layout: Layout) -> dict[str, Limb]:
-    """Limbs that a new layout, with the same body ribbon, need not find again."""
+    """Limbs that a new layout, with the same midline of the body, need not find again."""
     before = {one.name: one for one in rig.layout.appendages}
     kept: dict[str, Limb] = {}
     for one in layout.appendages:

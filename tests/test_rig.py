@@ -520,6 +520,25 @@ def test_rebinding_gives_what_binding_gives(one, two):
     np.testing.assert_array_equal(got.deform(pose), expected.deform(pose))
 
 
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda ribbon: ribbon.with_width(1.3),
+        lambda ribbon: ribbon.rolled(40.0),
+        lambda ribbon: ribbon.insert_knots([0.43, 0.91]),
+        lambda ribbon: ribbon.with_spans(9),
+        lambda ribbon: ribbon.reversed(),
+    ],
+    ids=["width", "roll", "knots", "spans", "reversed"],
+)
+def test_rebinding_to_another_ribbon_gives_what_binding_gives(change):
+    mesh = tube(arc(), 0.7)
+    layout = Layout.from_ribbon(Ribbon.along(arc(), 0.8, 16), 11, 4)
+    changed = Layout.from_ribbon(change(layout.ribbon), 11, 4)
+    got, expected = rebind(bind(mesh, layout), changed), bind(mesh, changed)
+    np.testing.assert_allclose(got.mesh_weights, expected.mesh_weights, atol=1e-12)
+
+
 # -- symmetry and refinement --------------------------------------------------------------
 
 
