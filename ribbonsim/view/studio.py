@@ -99,6 +99,40 @@ class Shot:
     mask: Bytes
 
 
+@dataclass(frozen=True, eq=False)
+class Posed:
+    """A creature in a pose, and the light on it that does not depend on the camera.
+
+    Parameters
+    ----------
+    positions, normals : (V', 3) arrays
+        Of the vertices that are drawn, scene units.
+    points : (V', 3) array
+        Positions in units of the stage.
+    samples : (m, 3) array
+        Points that throw shadows, in units of the stage.
+    open_sky : (V',) array
+        Light from the sky.
+    open_share : (V',) array
+        Share of the sky that is seen.
+    shade : (cells, cells) array or None
+        On the ground.
+    """
+
+    positions: Singles
+    normals: Singles
+    points: Singles
+    samples: Singles
+    open_sky: Singles
+    open_share: Singles
+    shade: Singles | None
+
+    @property
+    def surface(self) -> tuple[Singles, Singles, Singles]:
+        """Points, normals and samples."""
+        return self.points, self.normals, self.samples
+
+
 class Studio:
     """Takes pictures of one creature. Keep it on the thread that made it, and close it.
 
@@ -136,13 +170,14 @@ class Studio:
             self._stage.show_edges(True, self._fine.edges)
         self._backdrop = Backdrop(self.size, self.finish)
         self._tones = self._part_tones()
-        start = self._to_stage(self._fine.mesh.positions)
+        start = self._to_stage(self._fine.mesh.positions).astype(np.float32)
         self._wide = pick_samples(start, self._fine.mesh.triangles)
         self._even = neighbour_mean(self._fine.mesh.triangles, len(start))
         self._sky = half_sphere(_SKY)
         every = half_sphere(_SKY_OVER_GROUND)
         self._high_sky = every[every[:, 1] > _LOW]
-        self._posed: _Posed | None = None
+        self._posed: Posed | None = None
+        self._placed: Posed | None = None
         self._camera: Camera | None = None
         self._pivot = np.zeros(3)
         self._floor = Floor((0.0, 0.0), 0.0, 1.0)
@@ -233,7 +268,7 @@ class Studio:
 
     # -- the picture ---------------------------------------------------------------------------
 
-    def pose(self, positions: ArrayLike, normals: ArrayLike | None = None) -> None:
+    def pose(self, positions: ArrayLike, normals: ArrayLike | None = None) -> Posed:
         """Put the creature into a pose.
 
         Parameters
@@ -242,11 +277,15 @@ class Studio:
             Scene units.
         normals : (V, 3) array, optional
             Unit vertex normals; found if left out.
+
+        Returns
+        -------
+        Posed
+            May be given to :meth:`shoot` later, until something else is framed.
         """
         if normals is None:
             normals = self.mesh.with_positions(positions).vertex_normals
         fine, bent = self._fine.positions(positions), self._fine.normals(normals)
-        self._stage.update(fine, bent)
         points = self._to_stage(fine).astype(np.float32)
         corners = points[self._fine.mesh.triangles[self._wide]]
         samples = np.vstack([points, corners.mean(axis=1)]).astype(np.float32)
@@ -255,13 +294,15 @@ class Studio:
         shade = None
         if self.look.ground:
             shade = self._floor.shade(self._high_sky, samples, _SKY_BLUR)
-        self._posed = _Posed(points, bent, samples, 2.0 * whole * share, share, shade)
+        self._posed = Posed(fine, bent, points, samples, 2.0 * whole * share, share, shade)
+        return self._posed
 
     def shoot(
         self,
         azimuth: float,
         ribbons: Sequence[Ribbon] | None = None,
         values: tuple[ArrayLike, Scale] | None = None,
+        posed: Posed | None = None,
     ) -> Shot:
         """Take a picture of the creature as it was last posed.
 
@@ -273,15 +314,19 @@ class Studio:
             Drawn over the creature, posed as it is.
         values : ((V,) array, Scale), optional
             Colour of the skin instead of the material's.
+        posed : Posed, optional
+            An earlier pose instead of the last.
 
         Returns
         -------
         Shot
         """
-        if self._posed is None:
-            self.pose(self.mesh.positions, self.mesh.vertex_normals)
+        held = posed or self._posed or self.pose(self.mesh.positions, self.mesh.vertex_normals)
+        if held is not self._placed:
+            self._stage.update(held.positions, held.normals)
+            self._placed = held
         camera = self.camera(azimuth)
-        colours, shade = self._light(azimuth, camera, values)
+        colours, shade = self._light(held, azimuth, camera, values)
         self._stage.show_colours(colours)
         self._stage.show_ribbon(None)
         self._stage.set_camera(camera)
@@ -296,6 +341,16 @@ class Studio:
             self._stage.show_edges(self.look.skin == "wire", self._fine.edges)
         shown = np.clip(picture + np.float32(0.5), 0.0, 255.0).astype(np.uint8)
         return Shot(shown, np.round(cover[..., 3]).astype(np.uint8))
+
+    def empty(self) -> Bytes:
+        """The backdrop and the ground without the creature.
+
+        Returns
+        -------
+        (height, width, 3) array of uint8
+        """
+        picture = self._backdrop.paint(self.camera(0.0), self._floor, None)
+        return np.clip(picture + np.float32(0.5), 0.0, 255.0).astype(np.uint8)
 
     def close(self) -> None:
         """Free the window; the studio cannot be used afterwards."""
@@ -325,12 +380,14 @@ class Studio:
         return np.stack(tones)[np.minimum(self._fine.parts, len(tones) - 1)]
 
     def _light(
-        self, azimuth: float, camera: Camera, values: tuple[ArrayLike, Scale] | None
+        self,
+        held: Posed,
+        azimuth: float,
+        camera: Camera,
+        values: tuple[ArrayLike, Scale] | None,
     ) -> tuple[Bytes, Singles | None]:
         """Colours of the vertices, and the shade on the ground, with the lamps gone round."""
-        held, finish = self._posed, self.finish
-        if held is None:
-            raise RibbonsimError("the studio has no pose yet: pose the creature first")
+        finish = self.finish
         key = disc(azimuth + _KEY[0], _KEY[1], 8.0, 14)
         rim = disc(azimuth + _RIM[0], _RIM[1], 12.0, 5)
         whole, share = self._reach(key, _soft(held.normals @ key.T, _WRAP), *held.surface)
@@ -360,7 +417,13 @@ class Studio:
             shade = _SKY_SHADE * held.shade
             shade = shade + _KEY_SHADE * self._floor.shade(key, held.samples, _KEY_BLUR)
             shade = np.clip(shade, 0.0, 1.0)
-        return to_display(light * self._tones), shade
+        if values is None:
+            return to_display(light * self._tones), shade
+        numbers, scale = values
+        base = scale.colours(self._fine.spread @ np.asarray(numbers, dtype=np.float32))
+        # colours are to be read off a scale, so light and shade change them little
+        tone = np.clip(0.62 + 0.4 * light.mean(axis=1), 0.0, 1.06)[:, None]
+        return np.clip(base * tone, 0.0, 255.0).astype(np.uint8), shade
 
     def _reach(
         self,
@@ -390,23 +453,6 @@ class Studio:
             total += rows[:, :, 0]
             total += rows[:, :, 1]
         return total[::-1].astype(np.float32) / np.float32(4 * len(nudges))
-
-
-@dataclass(frozen=True, eq=False)
-class _Posed:
-    """A pose, and what does not depend on where the camera stands."""
-
-    points: Singles
-    normals: Singles
-    samples: Singles
-    open_sky: Singles
-    open_share: Singles
-    shade: Singles | None
-
-    @property
-    def surface(self) -> tuple[Singles, Singles, Singles]:
-        """Points, normals and samples."""
-        return self.points, self.normals, self.samples
 
 
 def _soft(facing: Singles, wrap: float) -> Singles:
