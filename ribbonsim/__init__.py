@@ -17,8 +17,11 @@ if TYPE_CHECKING:
     from ribbonsim.find_limbs import find_appendages, propose_appendage
     from ribbonsim.guide import find_guide
     from ribbonsim.handoff.baking import Motion
+    from ribbonsim.handoff.build_sheet import BuildSheet, build_sheet
     from ribbonsim.handoff.gltf import export_gltf
+    from ribbonsim.handoff.posed_meshes import export_posed_meshes
     from ribbonsim.handoff.surface import export_surface
+    from ribbonsim.handoff.tables import export_tables
     from ribbonsim.handoff.units import Units
     from ribbonsim.handoff.usd import export_usd
     from ribbonsim.layout import Control, ControlWeights, Layout, MeshWeights
@@ -42,6 +45,8 @@ _HOMES = {
     "edge_loop": "mesh",
     "loop_centre": "mesh",
     "find_guide": "guide",
+    "BuildSheet": "handoff.build_sheet",
+    "build_sheet": "handoff.build_sheet",
     "export_surface": "handoff.surface",
     "export_usd": "handoff.usd",
     "Ribbon": "ribbon",
@@ -64,6 +69,8 @@ _HOMES = {
     "Motion": "handoff.baking",
     "Units": "handoff.units",
     "export_gltf": "handoff.gltf",
+    "export_posed_meshes": "handoff.posed_meshes",
+    "export_tables": "handoff.tables",
     "Appendage": "appendages",
     "Tie": "appendages",
     "find_appendages": "find_limbs",
@@ -82,6 +89,7 @@ _HOMES = {
 __all__ = [
     "TEST_POSES",
     "Appendage",
+    "BuildSheet",
     "ComparePanel",
     "Comparison",
     "ContactSheet",
@@ -104,12 +112,15 @@ __all__ = [
     "Tie",
     "Units",
     "bind",
+    "build_sheet",
     "check",
     "compare",
     "contact_sheet",
     "edge_loop",
     "export_gltf",
+    "export_posed_meshes",
     "export_surface",
+    "export_tables",
     "export_usd",
     "find_appendages",
     "find_guide",

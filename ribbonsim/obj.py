@@ -727,12 +727,60 @@ def write_obj(
     write_file(path, b"".join(part.encode() for part in text), force)
 
 
+class PosedObj:
+    """A mesh's OBJ text with its vertices elsewhere; all but their lines is made once.
+
+    Parameters
+    ----------
+    mesh : CreatureMesh
+        Its normals are left out, as they belong to its own shape.
+    remarks : iterable of str
+        Comments for the head of the file, a line each.
+    """
+
+    def __init__(self, mesh: "CreatureMesh", remarks: Iterable[str] = ()) -> None:
+        self._mesh = mesh
+        self._head = "".join([_HEAD, *(f"# {remark}\n" for remark in remarks)])
+        self._rest = "".join(_after_vertices(mesh, with_normals=False))
+
+    def text(self, positions: Floats) -> str:
+        """Give the whole file.
+
+        Parameters
+        ----------
+        positions : (V, 3) float array
+            Numbers are written so that they read back bit for bit.
+
+        Returns
+        -------
+        str
+
+        Raises
+        ------
+        RibbonsimError
+            If the positions do not fit the mesh.
+        """
+        shape = self._mesh.with_positions(positions)
+        return "".join([self._head, *_vertices(shape), self._rest])
+
+
+_HEAD = "# polygon mesh; indices count from 1\n"
+
+
 def _obj_text(mesh: "CreatureMesh", with_normals: bool) -> Iterator[str]:
-    yield "# polygon mesh; indices count from 1\n"
+    yield _HEAD
+    yield from _vertices(mesh)
+    yield from _after_vertices(mesh, with_normals)
+
+
+def _vertices(mesh: "CreatureMesh") -> Iterator[str]:
     vertices = mesh.positions
     if mesh.colours is not None:
         vertices = np.column_stack([vertices, mesh.colours])
     yield from _rows("v", vertices)
+
+
+def _after_vertices(mesh: "CreatureMesh", with_normals: bool) -> Iterator[str]:
     if mesh.texcoords is not None:
         yield from _rows("vt", mesh.texcoords)
     if with_normals and mesh.normals is not None:

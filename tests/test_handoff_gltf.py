@@ -30,6 +30,7 @@ from ribbonsim import (
     Units,
     bind,
     export_gltf,
+    find_appendages,
     find_guide,
     load_mesh,
 )
@@ -72,6 +73,17 @@ def creature(name):
     mesh = load_mesh(MESHES / f"{name}.obj")
     ribbon = Ribbon.along(find_guide(mesh), 0.1 * mesh.diagonal, 16)
     return bind(mesh, Layout.from_ribbon(ribbon, 17, 5))
+
+
+@cache
+def creature_with_limbs():
+    """The lampeel with its two barbels and two fins."""
+    body = creature("lampeel")
+    layout = body.layout
+    for found in find_appendages(body.mesh, layout.ribbon):
+        layout = layout.with_appendage(found.appendage())
+    assert len(layout.appendages) == 4
+    return bind(body.mesh, layout)
 
 
 @pytest.fixture(scope="session")
@@ -155,6 +167,7 @@ def test_khronos_validator_finds_neither_errors_nor_warnings(validate, tmp_path)
     cases = {
         "lampeel.glb": (creature("lampeel"), {}),
         "grub.gltf": (creature("grub"), {"units": Units("centimetre", "metre")}),
+        "limbs.glb": (creature_with_limbs(), {}),
         "coil.glb": (creature("coil"), {"poses": ["curl"], "method": "dual_quaternion"}),
         "plain.glb": (plain, {"poses": {}}),
         "rest.glb": (plain, {"poses": {"ruhe": Pose()}}),
@@ -204,6 +217,22 @@ def test_skin_by_the_standard_is_the_rig_in_every_test_pose(name, tmp_path):
         # the task's bound is 1e-4 of body size; single precision leaves about 1e-6
         assert farthest(scene.skin_at(pose, 1.0), wanted, rig) < 5e-6
         assert farthest(scene.skin_at(pose, 2.0), rig.mesh.positions[sources], rig) < 5e-6
+
+
+def test_every_ribbon_of_a_creature_is_told(tmp_path):
+    rig = creature_with_limbs()
+    scene = Scene(export_gltf(rig, tmp_path / "creature.glb")[0])
+    assert len(scene.joints) == len(rig.joint_names) == 17 + 4 * 9
+    names = {animation.name for animation in scene.gltf.animations}
+    assert names == set(choose_poses(rig, None)) > set(TEST_POSES)
+    sources = scene.sources()
+    for name, pose in choose_poses(rig, None).items():
+        assert farthest(scene.skin_at(name, 1.0), rig.deform(pose)[sources], rig) < 5e-6
+    nodes = scene.gltf.nodes
+    above = {child: i for i, node in enumerate(nodes) for child in node.children or []}
+    base = rig.joint_names.index("barbel_l.joint1")
+    carrier = nodes[above[above[scene.joints[base]]]].name
+    assert carrier == rig.joint_names[rig.joint_parents[base]]
 
 
 @pytest.mark.parametrize("curve", ["straight", "arc"])
@@ -366,9 +395,12 @@ def test_keys_tell_linear_blending_exactly(pose):
     assert found.between < 1e-3
 
 
-@pytest.mark.parametrize("pose", ["twist", "curl", "s_bend"])
-def test_keys_fitted_to_dual_quaternions_come_nearer_to_them(pose):
-    rig = creature("lampeel")
+@pytest.mark.parametrize(
+    ("make", "pose"),
+    [(creature, "twist"), (creature, "curl"), (creature_with_limbs, "appendage_fold")],
+)
+def test_keys_fitted_to_dual_quaternions_come_nearer_to_them(make, pose):
+    rig = make() if make is creature_with_limbs else make("lampeel")
     wanted = rig.pose_for(pose)
     fitted = measure_difference(rig, pose, wanted, "dual_quaternion")
     plain = measure_difference(rig, pose, wanted, "linear")

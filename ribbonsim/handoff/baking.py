@@ -15,8 +15,10 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
+from scipy.sparse import csc_array, csr_array
+from scipy.sparse.linalg import splu
 
+from ribbonsim.appendage_targets import test_poses_of
 from ribbonsim.checks import check_number
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.frames import invert_rigid
@@ -25,7 +27,6 @@ from ribbonsim.handoff.units import Units
 from ribbonsim.pose import Pose
 from ribbonsim.rig import JointPose, Method, Rig
 from ribbonsim.skin import Skinner
-from ribbonsim.targets import TEST_POSES
 
 Array = NDArray[np.float64]
 
@@ -33,10 +34,10 @@ Array = NDArray[np.float64]
 _DEGREES_A_KEY = 45.0
 _FRAMES_A_SECOND = 24.0
 # What is fitted is fitted to so many vertices at most.
-_FIT_VERTICES = 4000
+_FIT_VERTICES = 3000
 _FIT_ROUNDS = 30
 # Done when a step takes off less than this share, or when what is left is rounding.
-_FIT_GAIN = 1e-3
+_FIT_GAIN = 1e-2
 _FIT_ENOUGH = 1e-18
 _TOLERANCE = 1e-12
 
@@ -256,7 +257,8 @@ def choose_poses(rig: Rig, poses: Mapping[str, Pose] | Sequence[str] | None) -> 
     rig : Rig
     poses : mapping of str to Pose, sequence of str, or None
         Poses by name; or names of poses kept with the layout and of test poses; or, if None,
-        every kept pose and every test pose in its usual amount.
+        every kept pose and every test pose in its usual amount, those of appendages too
+        where there are any.
 
     Returns
     -------
@@ -267,7 +269,7 @@ def choose_poses(rig: Rig, poses: Mapping[str, Pose] | Sequence[str] | None) -> 
     RibbonsimError
         If a name is unknown or a pose moves a control that is not there.
     """
-    kept = rig.layout.poses
+    kept, tests = rig.layout.poses, test_poses_of(rig.layout)
     if isinstance(poses, Mapping):
         chosen = {str(name): pose for name, pose in poses.items()}
         for name, pose in chosen.items():
@@ -276,12 +278,12 @@ def choose_poses(rig: Rig, poses: Mapping[str, Pose] | Sequence[str] | None) -> 
     else:
         if isinstance(poses, str):
             poses = [poses]
-        names = [*kept, *TEST_POSES] if poses is None else poses
+        names = [*kept, *tests] if poses is None else poses
         chosen = {}
         for name in names:
-            if name not in kept and name not in TEST_POSES:
+            if name not in kept and name not in tests:
                 raise RibbonsimError(
-                    f"no pose is called {name!r}: choose from {', '.join([*kept, *TEST_POSES])}"
+                    f"no pose is called {name!r}: choose from {', '.join([*kept, *tests])}"
                 )
             chosen[name] = kept[name] if name in kept else rig.pose_for(name)
     for name, pose in chosen.items():
@@ -404,7 +406,8 @@ class _Fit:
         normal = (features.T @ features).toarray()
         tiles = normal.reshape(shape[1] // 4, 4, -1, 4).transpose(0, 2, 1, 3)
         one, two = np.nonzero(tiles.any(axis=(2, 3)))
-        return cls(Skinner(points, weights), features, normal, (one, two), tiles[one, two], size)
+        skinner = Skinner(points, weights, parents=rig.joint_parents)
+        return cls(skinner, features, normal, (one, two), tiles[one, two], size)
 
     def solve(self, joints: JointPose, frames: Array, scales: Array) -> tuple[Array, Array]:
         """Find rigid frames and scales nearest to a dual-quaternion skin, from a first guess."""
@@ -419,7 +422,7 @@ class _Fit:
             matrix, right = self._equations(frames, scales, target)
             diagonal = np.diag(matrix).copy()
             matrix[np.diag_indices_from(matrix)] += damping * (diagonal + 1e-9 * diagonal.max())
-            step = np.linalg.solve(matrix, right).reshape(-1, 9).astype(float)
+            step = splu(csc_array(matrix)).solve(right).reshape(-1, 9)
             trial = _stepped(frames, scales, step)
             reached = self._cost(*trial, target, total)
             if reached < cost:
