@@ -9,6 +9,9 @@ R. Hartley, A. Zisserman, *Multiple View Geometry*, 2nd ed. 2004, section 8.1 (p
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
@@ -22,7 +25,28 @@ Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 Bytes = NDArray[np.uint8]
 
+Box = tuple[int, int, int, int]
+
 _GRAZING = 0.02
+
+
+@dataclass(frozen=True, eq=False)
+class Cover:
+    """A cut-out that stands in a picture.
+
+    Parameters
+    ----------
+    pixels : (bottom - top, right - left, 4) array
+        Red, green and blue times opacity, and opacity, 0 to 255.
+    box : (left, top, right, bottom)
+        Where it is, pixels.
+    share : float
+        How much of it is seen, 0 to 1.
+    """
+
+    pixels: Singles
+    box: Box
+    share: float = 1.0
 
 
 class Backdrop:
@@ -43,8 +67,8 @@ class Backdrop:
         self._plain = np.repeat(tones, width, axis=1)
         # parts of a step, so that slow gradients show no bands; the same in every frame
         noise = np.random.default_rng(7).random((height, width, 1), dtype=np.float32)
-        self._noise = noise - np.float32(0.5)
-        self._lit = self._plain
+        self._lit = self._plain = self._plain + noise - np.float32(0.5)
+        self._shown = to_bytes(self._lit)
 
     def set_ground(self, camera: Camera, floor: Floor) -> None:
         """Put the pool of light where the ground is; the camera may circle it afterwards.
@@ -60,11 +84,20 @@ class Backdrop:
         share = np.clip(1.0 - far, 0.0, 1.0)
         soft = (share * share * (3.0 - 2.0 * share)).astype(np.float32)
         wide = Floor(floor.centre, floor.height, 1.9 * floor.reach, cells)
-        pool = ground_image(soft, camera, wide, self.size)[..., None] * self.finish.pool_share
-        self._lit = self._plain * (1 - pool) + _tone(self.finish.pool) * pool
+        whole = (0, 0, *self.size)
+        pool = ground_image(soft, camera, wide, self.size, whole)[..., None]
+        pool *= np.float32(self.finish.pool_share)
+        self._lit = self._plain + (_tone(self.finish.pool) - self._plain) * pool
+        self._shown = to_bytes(self._lit)
 
-    def paint(self, camera: Camera, floor: Floor, shade: Singles | None) -> Singles:
-        """Backdrop, ground and shadow.
+    def paint(
+        self,
+        camera: Camera,
+        floor: Floor,
+        shade: Singles | None,
+        covers: Sequence[Cover] = (),
+    ) -> Bytes:
+        """Backdrop, ground and shadow, with cut-outs in front of them.
 
         Parameters
         ----------
@@ -72,19 +105,117 @@ class Backdrop:
         floor : Floor
         shade : (cells, cells) array or None
             How dark the ground is, 0 to 1.
+        covers : sequence of Cover
+            The last is in front.
 
         Returns
         -------
-        (height, width, 3) array
-            sRGB, 0 to 255, with the parts of a step.
+        (height, width, 3) array of uint8
+            sRGB.
         """
+        picture = self._shown.copy()
+        box = shadow_box(shade, camera, floor, self.size)
+        for cover in covers:
+            box = _both(box, cover.box)
+        left, top, right, bottom = box
+        if right <= left or bottom <= top:
+            return picture
+        part = self._lit[top:bottom, left:right]
         if shade is None:
-            return self._lit + self._noise
-        dark = ground_image(shade, camera, floor, self.size)[..., None]
-        return self._lit + (_tone(self.finish.shadow) - self._lit) * dark + self._noise
+            part = part.copy()
+        else:
+            dark = ground_image(shade, camera, floor, self.size, box)[..., None]
+            part = part + (_tone(self.finish.shadow) - part) * dark
+        for cover in covers:
+            x, y, x1, y1 = cover.box
+            behind = part[y - top : y1 - top, x - left : x1 - left]
+            behind *= 1.0 - cover.pixels[..., 3:] * np.float32(cover.share / 255.0)
+            behind += cover.pixels[..., :3] * np.float32(cover.share)
+        picture[top:bottom, left:right] = to_bytes(part)
+        return picture
 
 
-def ground_image(grid: Singles, camera: Camera, floor: Floor, size: tuple[int, int]) -> Singles:
+def to_bytes(picture: NDArray[np.floating]) -> Bytes:
+    """Round a picture to whole steps.
+
+    Parameters
+    ----------
+    picture : (height, width, 3) array of float
+        0 to 255.
+
+    Returns
+    -------
+    (height, width, 3) array of uint8
+    """
+    return np.clip(picture + np.float32(0.5), 0.0, 255.0).astype(np.uint8)
+
+
+def shadow_box(shade: Singles | None, camera: Camera, floor: Floor, size: tuple[int, int]) -> Box:
+    """The part of a picture that a shadow on the ground may be seen in.
+
+    Parameters
+    ----------
+    shade : (cells, cells) array or None
+    camera : Camera
+    floor : Floor
+    size : (width, height)
+
+    Returns
+    -------
+    (left, top, right, bottom)
+        Pixels; all of the picture if the shadow reaches behind the camera.
+    """
+    if shade is None:
+        return 0, 0, 0, 0
+    seen = shade > 1.0 / 512.0
+    rows, columns = np.flatnonzero(seen.any(axis=1)), np.flatnonzero(seen.any(axis=0))
+    if not len(rows):
+        return 0, 0, 0, 0
+    step, corner = 2.0 * floor.reach / floor.cells, np.array(floor.centre) - floor.reach
+    x = corner[0] + step * np.array([columns[0] - 1, columns[-1] + 2])
+    z = corner[1] + step * np.array([rows[0] - 1, rows[-1] + 2])
+    corners = np.array([[a, floor.height, b] for a in x for b in z])
+    places = camera.project(corners, size)
+    if places[:, 2].min() < 1e-2:
+        return 0, 0, *size
+    return box_around(places, size, 1)
+
+
+def box_around(places: Floats, size: tuple[int, int], margin: int) -> Box:
+    """The part of a picture that holds some places.
+
+    Parameters
+    ----------
+    places : (n, 2 or more) array
+        Pixels.
+    size : (width, height)
+    margin : int
+        Pixels around.
+
+    Returns
+    -------
+    (left, top, right, bottom)
+        Inside the picture.
+    """
+    low = np.floor(places[:, :2].min(axis=0)).astype(int) - margin
+    high = np.ceil(places[:, :2].max(axis=0)).astype(int) + margin
+    left, top = (int(v) for v in np.clip(low, 0, size))
+    right, bottom = (int(v) for v in np.clip(high, 0, size))
+    return left, top, right, bottom
+
+
+def _both(one: Box, other: Box) -> Box:
+    if one[2] <= one[0] or one[3] <= one[1]:
+        return other
+    return (
+        *(min(a, b) for a, b in zip(one[:2], other[:2], strict=True)),
+        *(max(a, b) for a, b in zip(one[2:], other[2:], strict=True)),
+    )  # type: ignore[return-value]
+
+
+def ground_image(
+    grid: Singles, camera: Camera, floor: Floor, size: tuple[int, int], box: Box
+) -> Singles:
     """A grid on the ground, seen by a camera that is not rolled.
 
     Parameters
@@ -95,30 +226,31 @@ def ground_image(grid: Singles, camera: Camera, floor: Floor, size: tuple[int, i
     floor : Floor
     size : (width, height)
         Pixels of the picture.
+    box : (left, top, right, bottom)
+        The part that is wanted.
 
     Returns
     -------
-    (height, width) array
+    (bottom - top, right - left) array
         0 beside the grid, above the horizon, and where the camera is under the ground.
     """
-    width, height = size
+    left, top, right, bottom = box
+    image = np.zeros((bottom - top, right - left), dtype=np.float32)
     if camera.position[1] <= floor.height + 1e-6:
-        return np.zeros((height, width), dtype=np.float32)
-    to_picture = _plane_to_picture(camera, floor, size)
-    back = np.linalg.inv(to_picture)
-    first = int(np.clip(np.ceil(_horizon_row(camera, height)), 0, height))
-    if first >= height:
-        return np.zeros((height, width), dtype=np.float32)
-    shifted = back @ np.array([[1, 0, 0], [0, 1, first], [0, 0, 1.0]])
-    shifted /= shifted[2, 2]
+        return image
+    first = max(top, int(np.ceil(_horizon_row(camera, size[1]))))
+    if first >= bottom:
+        return image
+    back = np.linalg.inv(_plane_to_picture(camera, floor, size))
+    back = back @ np.array([[1, 0, left], [0, 1, first], [0, 0, 1.0]])
+    back /= back[2, 2]
     seen = Image.fromarray(np.ascontiguousarray(grid, dtype=np.float32)).transform(
-        (width, height - first),
+        (right - left, bottom - first),
         Image.Transform.PERSPECTIVE,
-        tuple(shifted.ravel()[:8]),
+        tuple(back.ravel()[:8]),
         Image.Resampling.BILINEAR,
     )
-    image = np.zeros((height, width), dtype=np.float32)
-    image[first:] = np.asarray(seen)
+    image[first - top :] = np.asarray(seen)
     return image
 
 

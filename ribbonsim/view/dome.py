@@ -17,6 +17,7 @@ H. Vogel, "A better way to construct the sunflower head", Mathematical Bioscienc
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -235,4 +236,11 @@ class Floor:
             hit[row[inside].astype(np.int64) * self.cells + column[inside].astype(np.int64)] = 1.0
             total += ahead[1] * hit
         shade = total.reshape(self.cells, self.cells) / directions[:, 1].sum()
-        return gaussian_filter(shade, blur)
+        return gaussian_filter(shade, blur) * self._fade
+
+    @cached_property
+    def _fade(self) -> Singles:
+        """(cells, cells) 1 in the middle and 0 before the border: no shade ends in a line."""
+        at = (np.arange(self.cells, dtype=np.float32) + 0.5) * (2.0 / self.cells) - 1.0
+        share = np.clip((0.98 - np.hypot(at[:, None], at[None, :])) / 0.45, 0.0, 1.0)
+        return share * share * (3.0 - 2.0 * share)

@@ -19,7 +19,7 @@ from ribbonsim.checks import check_choice, check_number
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.mesh import CreatureMesh
 from ribbonsim.ribbon import Ribbon
-from ribbonsim.view.backdrop import Backdrop
+from ribbonsim.view.backdrop import Backdrop, Box, Cover, box_around
 from ribbonsim.view.camera import VIEW_ANGLE, Camera, Insets, View, fit_camera
 from ribbonsim.view.dome import (
     Floor,
@@ -330,17 +330,23 @@ class Studio:
         self._stage.show_colours(colours)
         self._stage.show_ribbon(None)
         self._stage.set_camera(camera)
-        cover = self._cut_out()
-        picture = self._backdrop.paint(camera, self._floor, shade)
-        _lay_over(picture, cover, 1.0)
+        covers = [self._cut_out(box_around(camera.project(held.points, self.size), self.size, 3))]
         if ribbons:
-            self._stage.hide_skin()
-            self._stage.show_edges(False)
-            self._stage.show_ribbon(list(ribbons))
-            _lay_over(picture, self._cut_out(), _OVERLAY)
-            self._stage.show_edges(self.look.skin == "wire", self._fine.edges)
-        shown = np.clip(picture + np.float32(0.5), 0.0, 255.0).astype(np.uint8)
-        return Shot(shown, np.round(cover[..., 3]).astype(np.uint8))
+            covers.append(self._overlay(ribbons))
+        picture = self._backdrop.paint(camera, self._floor, shade, covers)
+        mask = np.zeros(picture.shape[:2], dtype=np.uint8)
+        left, top, right, bottom = covers[0].box
+        mask[top:bottom, left:right] = np.round(covers[0].pixels[..., 3])
+        return Shot(picture, mask)
+
+    def _overlay(self, ribbons: Sequence[Ribbon]) -> Cover:
+        """The ribbons alone, to be laid over the creature."""
+        self._stage.hide_skin()
+        self._stage.show_edges(False)
+        self._stage.show_ribbon(list(ribbons))
+        cover = self._cut_out((0, 0, *self.size), _OVERLAY)
+        self._stage.show_edges(self.look.skin == "wire", self._fine.edges)
+        return cover
 
     def empty(self) -> Bytes:
         """The backdrop and the ground without the creature.
@@ -349,8 +355,7 @@ class Studio:
         -------
         (height, width, 3) array of uint8
         """
-        picture = self._backdrop.paint(self.camera(0.0), self._floor, None)
-        return np.clip(picture + np.float32(0.5), 0.0, 255.0).astype(np.uint8)
+        return self._backdrop.paint(self.camera(0.0), self._floor, None)
 
     def close(self) -> None:
         """Free the window; the studio cannot be used afterwards."""
@@ -441,18 +446,21 @@ class Studio:
             share = self._even @ share
         return whole, share
 
-    def _cut_out(self) -> Singles:
-        """(height, width, 4) the creature without a background, smooth at its edges."""
-        width, height = self.size
+    def _cut_out(self, box: Box, share: float = 1.0) -> Cover:
+        """A part of the picture without its background, smooth at its edges."""
+        left, top, right, bottom = box
+        height = self.size[1]
         nudges = _NUDGES[self.look.quality]
-        total = np.zeros((height, width, 4), dtype=np.uint16)
-        for right, down in nudges:
-            self._stage.nudge(2.0 * right, 2.0 * down)
-            fine = self._stage.cut_out().reshape(height, 2, width, 2, 4)
-            rows = np.add(fine[:, 0], fine[:, 1], dtype=np.uint16)
-            total += rows[:, :, 0]
-            total += rows[:, :, 1]
-        return total[::-1].astype(np.float32) / np.float32(4 * len(nudges))
+        total = np.zeros((bottom - top, right - left, 4), dtype=np.uint16)
+        for across, down in nudges:
+            self._stage.nudge(2.0 * across, 2.0 * down)
+            # rows come from the bottom
+            rows = self._stage.cut_out()[2 * (height - bottom) : 2 * (height - top)]
+            fine = rows[:, 2 * left : 2 * right].reshape(bottom - top, 2, right - left, 2, 4)
+            pairs = np.add(fine[:, 0], fine[:, 1], dtype=np.uint16)
+            total += pairs[:, :, 0]
+            total += pairs[:, :, 1]
+        return Cover(total[::-1] * np.float32(1.0 / (4 * len(nudges))), box, share)
 
 
 def _soft(facing: Singles, wrap: float) -> Singles:
@@ -466,12 +474,6 @@ def _grazing(camera: Camera, points: Singles, normals: Singles) -> Singles:
     rays /= np.sqrt(np.einsum("vi,vi->v", rays, rays))[:, None]
     away = 1.0 - np.clip(np.einsum("vi,vi->v", rays, normals), 0.0, 1.0)
     return away**4
-
-
-def _lay_over(picture: Singles, cover: Singles, share: float) -> None:
-    """Put a cut-out over a picture in place."""
-    picture *= 1.0 - cover[..., 3:] * np.float32(share / 255.0)
-    picture += cover[..., :3] * np.float32(share)
 
 
 def _turn(degrees: float) -> Floats:
