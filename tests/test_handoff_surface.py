@@ -156,6 +156,8 @@ def test_a_file_that_is_there_is_kept(rig, tmp_path):
     assert read_surfaces(path.read_text())
 
 
-def test_a_folder_that_is_not_there_is_named(rig, tmp_path):
-    with pytest.raises(rs.RibbonsimError, match=r"nowhere.*make its folder first"):
-        export_surface(rig, tmp_path / "nowhere" / "ribbon.obj")
+def test_a_folder_that_cannot_be_is_named(rig, tmp_path):
+    (tmp_path / "file").write_text("mine")
+    with pytest.raises(rs.RibbonsimError, match=r"file cannot be written.*folder"):
+        export_surface(rig, tmp_path / "file" / "ribbon.obj")
+    assert export_surface(rig, tmp_path / "new" / "ribbon.obj").exists()

@@ -217,10 +217,12 @@ def test_unit_that_nobody_named_is_usds_fallback(read):
 def test_own_motions_follow_the_poses(rig, tmp_path):
     swim = [rig.pose_for("s_bend").scaled(a) for a in (0.0, 0.5, 1.0, 0.2)]
     motion = Motion.sequence("плыть", swim, frames_a_second=12.0)
-    read = Read(export_usd(rig, tmp_path / "eel.usd", ["c_bend"], motions=[motion]))
+    read = Read(
+        export_usd(rig, tmp_path / "eel.usd", ["c_bend"], {"плыть": motion, "lie": [rs.Pose()]})
+    )
     assert read.last["c_bend"] < read.first["плыть"]
     frames = read.first["плыть"] + 2.0 * np.arange(4)
-    assert read.stage.GetEndTimeCode() == frames[-1]
+    assert frames[-1] < read.first["lie"] == read.stage.GetEndTimeCode()
     for frame, pose in zip(frames, swim, strict=True):
         apart = np.linalg.norm(read.skin(frame) - rig.deform(pose), axis=1).max()
         assert apart < 1e-4 * rig.mesh.diagonal
@@ -253,7 +255,7 @@ def test_a_file_that_is_there_is_kept(rig, tmp_path):
 
 
 def test_other_endings_are_refused(rig, tmp_path):
-    with pytest.raises(rs.RibbonsimError, match=r"eel\.obj does not end like a USD file"):
+    with pytest.raises(rs.RibbonsimError, match=r"eel\.obj.*\.usda"):
         export_usd(rig, tmp_path / "eel.obj")
 
 
@@ -263,9 +265,17 @@ def test_an_unknown_pose_is_named(rig, tmp_path):
     assert not list(tmp_path.iterdir())
 
 
-def test_a_folder_that_is_not_there_is_named(rig, tmp_path):
-    with pytest.raises(rs.RibbonsimError, match=r"nowhere.*make its folder first"):
-        export_usd(rig, tmp_path / "nowhere" / "eel.usdc", ["twist"])
+def test_a_folder_that_cannot_be_is_named(rig, tmp_path):
+    (tmp_path / "file").write_text("mine")
+    with pytest.raises(rs.RibbonsimError, match=r"file cannot be written.*folder"):
+        export_usd(rig, tmp_path / "file" / "eel.usdc", ["twist"])
+
+
+def test_frames_a_second_set_the_time_line(rig, tmp_path):
+    path = tmp_path / "new" / "eel.usdc"
+    read = Read(export_usd(rig, path, ["c_bend"], seconds=2.0, frames_a_second=30.0))
+    assert read.stage.GetTimeCodesPerSecond() == 30.0
+    assert read.middle["c_bend"] - read.first["c_bend"] == 60.0
 
 
 def test_without_usd_core_one_sentence_says_what_to_install(rig, tmp_path, monkeypatch):

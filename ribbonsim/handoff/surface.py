@@ -12,7 +12,7 @@ import os
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-from ribbonsim.files import write_file
+from ribbonsim.bundle import Bundle
 from ribbonsim.handoff.names import unique_names
 from ribbonsim.handoff.units import Units
 from ribbonsim.layout import BODY, Layout
@@ -35,7 +35,7 @@ def export_surface(
     ----------
     rig : Rig
     path : path
-        Such as ``ribbon.obj``; the folder must exist.
+        Such as ``ribbon.obj``; its folder is made if it is not there.
     units : Units, optional
         What to convert to; numbers stay as they are if left out.
     force : bool
@@ -50,8 +50,11 @@ def export_surface(
     RibbonsimError
         If the file is there already and ``force`` is off, or it cannot be written.
     """
-    held = units or Units()
-    return write_file(path, surface_text(written_ribbons(rig, held), (held.sentence(),)), force)
+    held, target = units or Units(), Path(path)
+    with Bundle(target.parent, force) as bundle:
+        text = surface_text(written_ribbons(rig, held), (held.sentence(),))
+        bundle.write({target.name: text})
+    return target
 
 
 def written_ribbons(rig: Rig, units: Units) -> dict[str, Ribbon]:

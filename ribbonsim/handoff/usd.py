@@ -24,22 +24,24 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ribbonsim.bundle import Bundle
+from ribbonsim.checks import check_choice
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.files import cannot_write, write_file
+from ribbonsim.files import cannot_write
 from ribbonsim.handoff.baking import Baked, Motion, Skeleton, bake, chain_order, choose_poses
+from ribbonsim.handoff.influences import pack_influences
 from ribbonsim.handoff.names import unique_names
 from ribbonsim.handoff.surface import written_ribbons
 from ribbonsim.handoff.units import Units
 from ribbonsim.mesh import CreatureMesh
 from ribbonsim.pose import Pose
-from ribbonsim.rig import Method, Rig
+from ribbonsim.rig import METHODS, Method, Rig
 
 if TYPE_CHECKING:
     from pxr import Usd, UsdGeom, UsdSkel
 
 Array = NDArray[np.float64]
 
-FRAMES_A_SECOND = 24.0
 ENDINGS = (".usda", ".usdc", ".usd")
 # What USD takes a unit for where nobody has said (UsdGeom's fallback for metersPerUnit).
 _METRES_UNKNOWN = 0.01
@@ -51,10 +53,12 @@ def export_usd(
     rig: Rig,
     path: str | os.PathLike[str],
     poses: Mapping[str, Pose] | Sequence[str] | None = None,
+    motions: Mapping[str, Motion | Sequence[Pose]] | None = None,
     *,
-    motions: Sequence[Motion] = (),
-    method: Method = "linear",
     units: Units | None = None,
+    method: Method = "linear",
+    seconds: float = 1.0,
+    frames_a_second: float = 24.0,
     force: bool = False,
 ) -> Path:
     """Write the rig as a USD file.
@@ -63,17 +67,22 @@ def export_usd(
     ----------
     rig : Rig
     path : path
-        ``.usda`` is written as text, ``.usdc`` and ``.usd`` as binary. The folder must exist.
-    poses : mapping of str to Pose, or sequence of str, optional
-        Poses by name, or names of kept poses and test poses; all of these if left out. Each
-        becomes a motion from rest to the pose and back.
-    motions : sequence of Motion
-        Further ones, after those of the poses.
-    method : {"linear", "dual_quaternion"}
-        What joints are to give when a program blends them linearly, as UsdSkel is told to
-        here. The second takes a while to fit and cannot be told exactly.
+        ``.usda`` is written as text, ``.usdc`` and ``.usd`` as binary. Its folder is made if it
+        is not there.
+    poses : mapping of str to Pose, sequence of str, or None
+        Each becomes a motion from rest to the pose, reached after ``seconds``, and back: poses
+        by name; names of kept and test poses; or, if None, all of those.
+    motions : mapping of str to Motion or sequence of Pose, optional
+        Further ones; poses in sequence stand ``frames_a_second`` apart.
     units : Units, optional
         What to convert to; numbers stay as they are if left out.
+    method : {"linear", "dual_quaternion"}
+        What the motions are to look like when a program blends linearly, as UsdSkel is told to
+        here. The second takes a while to fit and cannot be told exactly.
+    seconds : float
+        From rest to a pose.
+    frames_a_second : float
+        Of the time line, too.
     force : bool
         Replace a file that is there.
 
@@ -84,22 +93,26 @@ def export_usd(
     Raises
     ------
     RibbonsimError
-        If usd-core is not installed, the ending is not one of USD's, a pose is unknown, the
-        file is there already and ``force`` is off, or it cannot be written.
+        If usd-core is not installed, an argument cannot be used, the file is there already and
+        ``force`` is off, or it cannot be written.
     """
     target = Path(path)
     check_usd()
-    if target.suffix.lower() not in ENDINGS:
-        raise RibbonsimError(
-            f"{target} does not end like a USD file: end its name in {', '.join(ENDINGS)}"
-        )
-    if target.exists() and not force:
-        raise RibbonsimError(f"{target} exists and is kept: ask for it to be replaced (--force)")
-    held = units or Units()
-    chosen = choose_poses(rig, poses)
-    moves = [Motion.there_and_back(name, pose) for name, pose in chosen.items()]
-    stage = make_stage(rig, [*moves, *motions], held, method)
-    return write_file(target, _encoded(stage, target), force)
+    check_choice(f"the ending of {target.name!r}", target.suffix.lower(), ENDINGS)
+    check_choice("method", method, METHODS)
+    with Bundle(target.parent, force) as bundle:
+        bundle.claim([target.name])
+        every = [
+            Motion.there_and_back(name, pose, seconds, frames_a_second)
+            for name, pose in choose_poses(rig, poses).items()
+        ]
+        every += [
+            one if isinstance(one, Motion) else Motion.sequence(name, one, frames_a_second)
+            for name, one in (motions or {}).items()
+        ]
+        stage = make_stage(rig, every, units or Units(), method, frames_a_second)
+        bundle.write({target.name: _encoded(stage, target)})
+    return target
 
 
 def check_usd() -> None:
@@ -171,7 +184,11 @@ class _Bones:
 
 
 def make_stage(
-    rig: Rig, motions: Sequence[Motion], units: Units, method: Method = "linear"
+    rig: Rig,
+    motions: Sequence[Motion],
+    units: Units,
+    method: Method = "linear",
+    frames_a_second: float = 24.0,
 ) -> Usd.Stage:
     """Build the stage in memory.
 
@@ -181,6 +198,7 @@ def make_stage(
     motions : sequence of Motion
     units : Units
     method : {"linear", "dual_quaternion"}
+    frames_a_second : float
 
     Returns
     -------
@@ -192,8 +210,9 @@ def make_stage(
     UsdGeom.SetStageUpAxis(stage, UsdGeom.Tokens.y if units.up_axis == "y" else UsdGeom.Tokens.z)
     metres = _METRES_UNKNOWN if units.metres is None else units.metres
     UsdGeom.SetStageMetersPerUnit(stage, metres)
-    spans = _line_up(motions)
-    _set_time(stage, spans, units)
+    spans = _line_up(motions, frames_a_second)
+    _set_time(stage, spans, frames_a_second)
+    stage.GetRootLayer().comment = f"Made by ribbonsim. {units.sentence()}"
     name = unique_names([rig.mesh.name])[0]
     model = UsdSkel.Root.Define(stage, f"/{name}")
     stage.SetDefaultPrim(model.GetPrim())
@@ -213,23 +232,21 @@ def make_stage(
     return stage
 
 
-def _line_up(motions: Sequence[Motion]) -> list[_Span]:
+def _line_up(motions: Sequence[Motion], frames_a_second: float) -> list[_Span]:
     """Motions one after another on whole frames, a pause of rest before each."""
     spans, start = [], _PAUSE
     for motion in motions:
-        frames = start + FRAMES_A_SECOND * np.asarray(motion.times)
+        frames = start + frames_a_second * np.asarray(motion.times)
         spans.append(_Span(motion, frames))
         start = float(np.ceil(frames[-1])) + _PAUSE
     return spans
 
 
-def _set_time(stage: Usd.Stage, spans: Sequence[_Span], units: Units) -> None:
+def _set_time(stage: Usd.Stage, spans: Sequence[_Span], frames_a_second: float) -> None:
     from pxr import Vt
 
-    layer = stage.GetRootLayer()
-    layer.comment = f"Made by ribbonsim. {units.sentence()}"
-    stage.SetTimeCodesPerSecond(FRAMES_A_SECOND)
-    stage.SetFramesPerSecond(FRAMES_A_SECOND)
+    stage.SetTimeCodesPerSecond(frames_a_second)
+    stage.SetFramesPerSecond(frames_a_second)
     stage.SetStartTimeCode(0.0)
     stage.SetEndTimeCode(spans[-1].frames[-1] if spans else 0.0)
     marks = {
@@ -238,7 +255,7 @@ def _set_time(stage: Usd.Stage, spans: Sequence[_Span], units: Units) -> None:
         "middle": Vt.DoubleArray([float(span.frames[len(span.frames) // 2]) for span in spans]),
         "last": Vt.DoubleArray([float(span.frames[-1]) for span in spans]),
     }
-    layer.customLayerData = {"motions": marks}
+    stage.GetRootLayer().customLayerData = {"motions": marks}
 
 
 # -- mesh ----------------------------------------------------------------------------------------
@@ -389,40 +406,18 @@ def _keys(baked: Baked, bones: _Bones, k: int) -> tuple[Any, Any, Any]:
 def _bind(skin: UsdGeom.Mesh, skeleton: UsdSkel.Skeleton, rig: Rig) -> None:
     from pxr import Gf, UsdSkel, Vt
 
-    joints, weights = packed_weights(rig.mesh_weights)
+    packed = pack_influences(rig.mesh_weights)
+    # of the sets of four, what no vertex needs is left out
+    width = max(1, int((packed.weights > 0).sum(axis=1).max()))
     binding = UsdSkel.BindingAPI.Apply(skin.GetPrim())
     binding.CreateSkeletonRel().SetTargets([skeleton.GetPath()])
     binding.CreateGeomBindTransformAttr(Gf.Matrix4d(1.0))
     binding.CreateSkinningMethodAttr(UsdSkel.Tokens.classicLinear)
-    width = joints.shape[1]
     # skin nodes stand behind the chain nodes in the skeleton's list
-    held = joints.ravel() + len(rig.joint_names)
+    held = packed.joints[:, :width].ravel() + len(rig.joint_names)
     binding.CreateJointIndicesPrimvar(False, width).Set(_ints(held))
-    flat = np.ascontiguousarray(weights.ravel(), dtype=np.float32)
+    flat = np.ascontiguousarray(packed.weights[:, :width].ravel())
     binding.CreateJointWeightsPrimvar(False, width).Set(Vt.FloatArray.FromNumpy(flat))
-
-
-def packed_weights(weights: Array) -> tuple[NDArray[np.int64], Array]:
-    """The joints of each vertex side by side, the strongest first.
-
-    Parameters
-    ----------
-    weights : (V, N) array
-
-    Returns
-    -------
-    joints : (V, k) int array
-        As wide as the vertex with the most joints asks for; 0 where nothing is left.
-    weights : (V, k) array
-        0 there.
-    """
-    width = max(1, int(np.count_nonzero(weights, axis=1).max()))
-    part = np.argpartition(-weights, width - 1, axis=1)[:, :width]
-    held = np.take_along_axis(weights, part, axis=1)
-    order = np.argsort(-held, axis=1, kind="stable")
-    joints = np.take_along_axis(part, order, axis=1)
-    held = np.take_along_axis(held, order, axis=1)
-    return np.where(held > 0, joints, 0), held
 
 
 # -- ribbons and bounds --------------------------------------------------------------------------
