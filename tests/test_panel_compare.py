@@ -3,15 +3,17 @@
 import io
 from pathlib import Path
 
+import ipywidgets as widgets
 import numpy as np
 import pytest
 from PIL import Image
 
 import ribbonsim as rs
-from ribbonsim.panel.bench import join_tiles
-from ribbonsim.panel.compare_panel import ComparePanel, _table_html
+from ribbonsim.panel.compare_panel import ComparePanel
 from ribbonsim.panel.easel import EASEL
 from ribbonsim.panel.inspector import CHECKS
+from ribbonsim.panel.numbers_section import table_html
+from ribbonsim.panel.tiles import best_grid, join_tiles
 
 MESHES = Path(__file__).resolve().parents[1] / "meshes"
 
@@ -39,7 +41,7 @@ def picture(panel):
 def test_tiles_are_joined_row_by_row():
     tiles = [np.full((4, 6, 3), tone, dtype=np.uint8) for tone in (10, 20, 30)]
     whole = join_tiles(tiles, (2, 2), (12, 8))
-    assert [whole[y, x, 0] for y, x in ((2, 3), (2, 9), (6, 3), (6, 9))] == [10, 20, 30, 226]
+    assert [whole[y, x, 0] for y, x in ((2, 3), (2, 9), (6, 3), (6, 9))] == [10, 20, 30, 255]
 
 
 def test_a_variant_looks_like_its_pattern_until_it_is_changed(panel):
@@ -64,18 +66,18 @@ def test_numbers_are_those_of_compare(panel):
     entries = panel.bench.entries
     expected = rs.compare(
         [entry.model.rig for entry in entries],
-        {panel.bench.pose_name: panel.bench.amount},
+        {panel.bench.asked.name: panel.bench.asked.amount},
         [entry.name for entry in entries],
     )
-    assert panel._table.value == _table_html(expected)
-    assert "best" in panel._table.value
-    panel._compare_all()
+    assert panel._numbers.table.value == table_html(expected, "Measured in s bend.")
+    assert "best" in panel._numbers.table.value
+    panel._numbers.compare_all()
     rest()
-    assert "10 test poses" in panel._progress.value
-    panel._compare_all()
-    panel._stop_comparing()
+    assert "10 test poses" in panel._numbers.progress.value
+    panel._numbers.compare_all()
+    panel._numbers.stop()
     rest()
-    assert "Stopped" in panel._progress.value
+    assert "Stopped" in panel._numbers.progress.value
 
 
 def test_a_click_on_a_tile_chooses_its_layout(panel):
@@ -90,10 +92,153 @@ def test_names_from_files_are_escaped_and_files_come_back(panel, tmp_path):
     panel._add_file()
     rest()
     assert panel.bench.entries[2].name == "<script>"
-    assert "<script>" not in panel._table.value
-    assert "&lt;script&gt;" in panel._table.value
+    assert "<script>" not in panel._numbers.table.value
+    assert "&lt;script&gt;" in panel._numbers.table.value
     panel._save()
     assert "is there already" in panel._desk.message.value
+
+
+def test_creatures_are_seen_as_large_as_tiles_allow():
+    # worked out by hand: a tile of 900 x 600 pixels over the grid, 26 pixels off for its name
+    assert best_grid(2, 1.0, (900, 600)) == (2, 1)
+    assert best_grid(2, 8.0, (900, 600)) == (1, 2)  # 900 / 8 across against 450 / 8
+    assert best_grid(3, 0.3, (900, 600)) == (3, 1)  # 574 high against 274
+    assert best_grid(3, 1.7, (900, 600)) == (2, 2)  # 450 / 1.7 against 300 / 1.7 and 174
+    for count in range(2, 7):
+        for aspect in (0.1, 0.5, 1.0, 2.0, 10.0):
+            columns, rows = best_grid(count, aspect, (900, 600))
+            assert columns * rows >= count > columns * (rows - 1)
+
+
+def test_one_camera_serves_all_tiles(panel):
+    panel._variant()
+    viewer = panel._desk.viewer
+    subject = viewer._subject(panel._model)
+    assert len({id(each.orbit) for each in subject.each}) == 1
+    before = picture(panel)
+    viewer.orbit = viewer.orbit.turned(40.0, 10.0)
+    viewer.ask()
+    after = picture(panel)
+    columns, rows = viewer.grid
+    wide, high = 900 // columns, 600 // rows
+    for number in range(len(panel.bench.entries)):
+        row, column = divmod(number, columns)
+        part = np.s_[row * high : (row + 1) * high - 30, column * wide : (column + 1) * wide]
+        assert np.abs(after[part] - before[part]).mean() > 2.0
+
+
+def test_a_click_on_a_dot_chooses_layout_and_control(panel):
+    viewer, entry = panel._desk.viewer, panel.bench.entries[1]
+    rig = entry.model.rig
+    ribbon = rig.pose_ribbon(panel.bench.pose_of(entry))
+    name = rig.layout.control_names[0]
+    points = (ribbon.midline(rig.layout.control_places) - rig.mesh.centre) / rig.mesh.diagonal
+    x, y, _ = viewer.orbit.camera(viewer.aspect).project(points, viewer.tile)[0]
+    assert viewer.grid[0] == 2
+    assert viewer.control_at(x + 450.0, y) == name
+    assert panel.bench.chosen == 1
+
+
+def test_poses_kept_with_a_layout_are_asked_of_all(panel, tmp_path):
+    model = panel._model
+    pose = model.rig.pose_for("curl", 120.0)
+    model.set_pose(pose)
+    model.keep_pose("bow <b>")
+    panel._act(lambda: None)
+    assert [label for label, _ in panel._test.options][-1] == "bow <b>: kept with A"
+    panel._test.value = ("bow <b>", 0)
+    rest()
+    first, second = panel.bench.entries
+    assert panel.bench.pose_of(first) == pose
+    expected = rs.compare(
+        [first.model.rig, second.model.rig],
+        {"bow <b>": pose},
+        [first.name, second.name],
+    )
+    assert panel._numbers.table.value == table_html(expected, "Measured in bow <b>.")
+    assert "<b>." not in panel._numbers.table.value
+    assert panel._amount.layout.display == "none"
+    # carried over, the second layout's midline lies where the first one's does
+    lines = [
+        e.model.rig.pose_ribbon(panel.bench.pose_of(e)).midline(np.linspace(0, 1, 33))
+        for e in (first, second)
+    ]
+    length = first.model.layout.ribbon.length
+    assert np.linalg.norm(lines[0] - lines[1], axis=1).max() < 0.1 * length
+    panel._act(lambda: model.delete_pose("bow <b>"))
+    rest()
+    assert panel._test.value == ("s_bend", -1)
+    assert panel._amount.layout.display == ""
+
+
+def test_each_layout_blends_its_own_way(panel):
+    panel._method.value = "dual_quaternion"
+    rest()
+    entries = panel.bench.entries
+    expected = rs.compare(
+        [entry.model.rig for entry in entries],
+        {"s_bend": 70.0},
+        [entry.name for entry in entries],
+        methods=["dual_quaternion", "linear"],
+    )
+    assert panel._numbers.table.value == table_html(expected, "Measured in s bend.")
+    labels = [label for label, _ in panel._layouts.options]
+    assert "dual quaternion" in labels[0]
+    assert "dual quaternion" not in labels[1]
+
+
+def test_what_is_taken_away_comes_back_and_changes_are_not_lost_unasked(panel):
+    panel._set_reach(0.7)
+    changed = panel.bench.entries[0]
+    panel._variant()
+    panel._choose(0)
+    panel._act(panel._refitted(panel.bench.remove))
+    assert changed not in panel.bench.entries
+    panel._bring_back.click()
+    assert panel.bench.entries[0] is changed
+    assert panel._bring_back.disabled
+    mesh = panel._model.rig.mesh
+    panel._opener.open(MESHES / "tentacle.obj")
+    assert panel._opener._ask.layout.display == ""
+    assert panel._model.rig.mesh is mesh
+    panel._opener._go_on()
+    rest()
+    assert panel._model.rig.mesh.name == "tentacle"
+    assert panel._opener._ask.layout.display == "none"
+    panel._opener.open(MESHES / "grub.obj")
+    rest()
+    assert panel._model.rig.mesh.name == "grub"
+
+
+def test_an_uploaded_mesh_with_marked_up_names_is_shown_as_text(panel):
+    bad = "<script>alert(1)</script>"
+    lines = [
+        line
+        for line in (MESHES / "grub.obj").read_text(encoding="utf-8").splitlines()
+        if not line.startswith("g ")
+    ]
+    faces = [i for i, line in enumerate(lines) if line.startswith("f ")]
+    for number, at in ((1, faces[len(faces) // 2]), (0, faces[0])):
+        lines.insert(at, f"g {bad}{number}")
+    text = "\n".join(lines)
+    sent = {"name": "<b>bold.obj", "content": text.encode()}
+    panel._opener._take_upload({"new": (sent,)})
+    panel._numbers.compare_all()
+    rest()
+    assert panel._model.rig.mesh.name == "<b>bold"
+    assert any(bad in name for name in panel._model.rig.mesh.group_names)
+    shown = [w.value for w in widgets_below(panel) if isinstance(w, widgets.HTML)]
+    assert any("&lt;b&gt;bold" in html for html in shown)
+    assert any("&lt;script&gt;alert(1)&lt;/script&gt;" in html for html in shown)
+    for html in shown:
+        assert "<script" not in html
+        assert "<b>bold" not in html
+
+
+def widgets_below(widget):
+    yield widget
+    for child in getattr(widget, "children", ()):
+        yield from widgets_below(child)
 
 
 def test_the_fewest_and_the_most_are_two_and_six(panel):
@@ -102,5 +247,5 @@ def test_the_fewest_and_the_most_are_two_and_six(panel):
     for _ in range(5):
         panel._variant()
     assert len(panel.bench.entries) == 6
-    assert "remove one first" in panel._desk.message.value
+    assert "take one away first" in panel._desk.message.value
     picture(panel)

@@ -1,50 +1,31 @@
-"""Layouts of one mesh beside each other: what the compare panel knows, and its picture."""
+"""Layouts of one mesh beside each other: what the compare panel knows. No widgets."""
 
 from __future__ import annotations
 
 import os
-import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
-from PIL import Image, ImageDraw
 
 from ribbonsim.bendcheck.compare import LETTERS
 from ribbonsim.build import build_layout
+from ribbonsim.carry_over import carry_over
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.layout import Layout, free_name
 from ribbonsim.mesh import CreatureMesh, load_mesh
-from ribbonsim.panel.fields import short
-from ribbonsim.panel.marks import Marker
-from ribbonsim.panel.model import PanelModel, Readout
-from ribbonsim.panel.viewer import (
-    FINE_QUALITY,
-    MEASURED,
-    PLAIN_QUALITY,
-    Frame,
-    Subject,
-    Viewer,
-    encode,
-)
+from ribbonsim.panel.model import PanelModel
 from ribbonsim.pose import Pose
 from ribbonsim.rig import Rig, bind, rebind
 from ribbonsim.targets import TEST_POSES
-from ribbonsim.view.camera import View, named_view, telling_view
-from ribbonsim.view.look import INK, PAPER
-from ribbonsim.view.overlay import load_font
-from ribbonsim.view.scene import Stage
-
-Bytes = NDArray[np.uint8]
+from ribbonsim.view.camera import View, telling_view
 
 MOST = len(LETTERS)
-_STRIP = 26
-_FILL = 0.86
+FIRST_POSE = "s_bend" if "s_bend" in TEST_POSES else next(iter(TEST_POSES))
 
 
-@dataclass
+@dataclass(eq=False)
 class Entry:
     """A layout on the bench.
 
@@ -59,26 +40,86 @@ class Entry:
     model: PanelModel
 
 
+@dataclass(frozen=True)
+class Asked:
+    """The pose that is asked of all layouts.
+
+    Parameters
+    ----------
+    name : str
+        Of a test pose, or of a pose kept with a layout.
+    amount : float
+        Of a test pose.
+    owner : Entry or None
+        The layout that the pose is kept with; None for a test pose.
+    """
+
+    name: str
+    amount: float = 0.0
+    owner: Entry | None = None
+
+    def wish(self) -> Wish:
+        """The pose as it is now, whatever becomes of the layout that keeps it."""
+        if self.owner is None:
+            return Wish(self.name, self.amount)
+        rig = self.owner.model.rig
+        return Wish(self.name, source=rig, pose=rig.layout.poses[self.name])
+
+
+@dataclass(frozen=True, eq=False)
+class Wish:
+    """A pose that any layout can be asked for.
+
+    Parameters
+    ----------
+    name : str
+    amount : float
+        Of a test pose.
+    source : Rig or None
+        The rig that the pose is of; None for a test pose.
+    pose : Pose or None
+    """
+
+    name: str
+    amount: float = 0.0
+    source: Rig | None = None
+    pose: Pose | None = None
+
+    def fit(self, rig: Rig) -> Pose:
+        """Fit the test pose to a layout, or carry the kept pose over to it.
+
+        Parameters
+        ----------
+        rig : Rig
+
+        Returns
+        -------
+        Pose
+        """
+        if self.source is None or self.pose is None:
+            return rig.pose_for(self.name, self.amount)
+        return self.pose if self.source is rig else carry_over(self.source, rig, self.pose)
+
+
 class Bench:
-    """Two to six layouts of one mesh in the same test pose."""
+    """Two to six layouts of one mesh in the same pose."""
 
     def __init__(self) -> None:
         self.entries: list[Entry] = []
+        self.removed: list[tuple[int, Entry]] = []
         self.chosen = 0
-        self.pose_name = "s_bend" if "s_bend" in TEST_POSES else next(iter(TEST_POSES))
-        self.amount = TEST_POSES[self.pose_name].usual
-        self._fitted: dict[int, tuple[Rig, str, float, Pose]] = {}
+        self.asked = Asked(FIRST_POSE, TEST_POSES[FIRST_POSE].usual)
 
     def open(
         self,
-        source: str | os.PathLike[str] | CreatureMesh,
+        source: str | os.PathLike[str] | CreatureMesh | Rig,
         layouts: Sequence[Layout | str | os.PathLike[str]] | None = None,
     ) -> None:
         """Open a mesh with layouts, or with a first layout and a sparser one.
 
         Parameters
         ----------
-        source : path or CreatureMesh
+        source : path, CreatureMesh or Rig
         layouts : sequence of Layout or path, optional
 
         Raises
@@ -86,20 +127,23 @@ class Bench:
         RibbonsimError
             If something cannot be read or bound; what was open stays.
         """
-        mesh = source if isinstance(source, CreatureMesh) else load_mesh(source)
-        if layouts is None:
-            first = build_layout(mesh)
-            read = [first, sparser(first)]
+        if isinstance(source, Rig):
+            mesh = source.mesh
         else:
-            read = [each if isinstance(each, Layout) else Layout.load(each) for each in layouts]
-        if not 2 <= len(read) <= MOST:
-            raise RibbonsimError(f"{len(read)} layouts cannot be compared: give 2 to {MOST}")
-        rig = bind(mesh, read[0])
-        rigs = [rig, *(rebind(rig, layout) for layout in read[1:])]
+            mesh = source if isinstance(source, CreatureMesh) else load_mesh(source)
+        if layouts is None:
+            first = source.layout if isinstance(source, Rig) else build_layout(mesh)
+            layouts = [first, sparser(first)]
+        if not 2 <= len(layouts) <= MOST:
+            raise RibbonsimError(f"{len(layouts)} layouts cannot be compared: give 2 to {MOST}")
+        read = [_named(each) for each in layouts]
+        rig = bind(mesh, read[0][0])
         made: list[Entry] = []
-        for each in rigs:
-            made.append(self._entry(each, each.layout.name, made))
-        self.entries, self.chosen = made, 0
+        for layout, name in read:
+            each = rebind(rig, layout) if made else rig
+            made.append(self._entry(each, name, made))
+        self.entries, self.removed, self.chosen = made, [], 0
+        self.mind_kept()
 
     def _entry(self, rig: Rig, name: str, beside: Sequence[Entry]) -> Entry:
         model = PanelModel()
@@ -127,20 +171,106 @@ class Bench:
             If there is no room or it cannot be bound.
         """
         if len(self.entries) >= MOST:
-            raise RibbonsimError(f"{MOST} layouts stand here already: remove one first")
+            raise RibbonsimError(f"{MOST} layouts stand here already: take one away first")
         rig = rebind(self.entries[0].model.rig, layout)
         self.entries = [*self.entries, self._entry(rig, name, self.entries)]
         self.chosen = len(self.entries) - 1
 
     def remove(self) -> None:
-        """Take the chosen layout away."""
+        """Take the chosen layout away; it can be brought back."""
         if len(self.entries) <= 2:
             raise RibbonsimError("two layouts are the fewest that can be compared")
+        self.removed.append((self.chosen, self.entries[self.chosen]))
         self.entries = [e for i, e in enumerate(self.entries) if i != self.chosen]
         self.chosen = min(self.chosen, len(self.entries) - 1)
+        self.mind_kept()
+
+    def bring_back(self) -> None:
+        """Put the layout that was taken away last where it stood, and choose it."""
+        if not self.removed:
+            return
+        if len(self.entries) >= MOST:
+            raise RibbonsimError(f"{MOST} layouts stand here already: take one away first")
+        at, entry = self.removed.pop()
+        taken = [each.name for each in self.entries]
+        if entry.name in taken:
+            entry.name = free_name("layout", taken)
+        self.entries = [*self.entries[:at], entry, *self.entries[at:]]
+        self.chosen = self.entries.index(entry)
+
+    @property
+    def unsaved(self) -> bool:
+        """Whether a layout has changed since it was opened, duplicated or saved."""
+        return any(entry.model.unsaved for entry in self.entries)
+
+    # -- the pose ----------------------------------------------------------------------------
+
+    def kept_poses(self) -> list[tuple[int, str]]:
+        """Poses kept with the layouts, those of variants that are the same left out.
+
+        Returns
+        -------
+        list of (layout from 0, name)
+        """
+        found: list[tuple[int, str]] = []
+        seen: list[tuple[str, Pose]] = []
+        for number, entry in enumerate(self.entries):
+            for name, pose in entry.model.layout.poses.items():
+                if (name, pose) not in seen:
+                    seen.append((name, pose))
+                    found.append((number, name))
+        return found
+
+    def ask_test(self, name: str, amount: float | None = None) -> None:
+        """Ask all layouts for a test pose.
+
+        Parameters
+        ----------
+        name : str
+        amount : float, optional
+            The usual one if left out.
+        """
+        usual = TEST_POSES[name].usual
+        self.asked = Asked(name, usual if amount is None else amount)
+
+    def ask_kept(self, layout: int, name: str) -> None:
+        """Ask all layouts for a pose that one of them keeps.
+
+        Parameters
+        ----------
+        layout : int
+        name : str
+        """
+        self.asked = Asked(name, owner=self.entries[layout])
+
+    def mind_kept(self) -> None:
+        """Go back to a test pose where the kept one, or its layout, is gone."""
+        owner = self.asked.owner
+        if owner is None:
+            return
+        if owner not in self.entries or self.asked.name not in owner.model.layout.poses:
+            self.ask_test(FIRST_POSE)
+
+    @property
+    def posed(self) -> int:
+        """The layout, from 0, that the pose is kept with; 0 for a test pose."""
+        owner = self.asked.owner
+        return 0 if owner is None else self.entries.index(owner)
+
+    def wanted(self) -> dict[str, Pose | float | None]:
+        """The pose as :func:`ribbonsim.compare` takes it, with :attr:`posed`.
+
+        Returns
+        -------
+        dict
+        """
+        owner = self.asked.owner
+        if owner is None:
+            return {self.asked.name: self.asked.amount}
+        return {self.asked.name: owner.model.layout.poses[self.asked.name]}
 
     def pose_of(self, entry: Entry) -> Pose:
-        """The test pose fitted to a layout.
+        """The pose as one of the layouts takes it.
 
         Parameters
         ----------
@@ -150,19 +280,20 @@ class Bench:
         -------
         Pose
         """
-        rig = entry.model.rig
-        known = self._fitted.get(id(entry))
-        if known is None or known[:3] != (rig, self.pose_name, self.amount):
-            pose = rig.pose_for(self.pose_name, self.amount)
-            known = (rig, self.pose_name, self.amount, pose)
-            self._fitted[id(entry)] = known
-        return known[3]
+        return self.asked.wish().fit(entry.model.rig)
 
     def telling_view(self) -> View:
         """The side from which the bend of the first layout shows best."""
         entry = self.entries[0]
         ribbon = entry.model.rig.pose_ribbon(self.pose_of(entry))
         return telling_view(ribbon.midline(np.linspace(0.0, 1.0, 65)))
+
+
+def _named(source: Layout | str | os.PathLike[str]) -> tuple[Layout, str]:
+    """A layout and what to call it: a file by its name."""
+    if isinstance(source, Layout):
+        return source, source.name
+    return Layout.load(source), Path(source).stem
 
 
 def sparser(layout: Layout) -> Layout:
@@ -180,168 +311,3 @@ def sparser(layout: Layout) -> Layout:
     for control in ordered[1:-1:2]:
         layout = layout.without_control(control.name)
     return replace(layout, name="fewer controls")
-
-
-class TileViewer(Viewer):
-    """Draws all layouts of a bench on one stage, one after the other, into one picture.
-
-    Parameters
-    ----------
-    bench : Bench
-    deliver, tell, fail, size
-        As of :class:`~ribbonsim.panel.viewer.Viewer`.
-    choose : callable
-        Takes the number of a layout whose tile was clicked.
-    """
-
-    def __init__(
-        self,
-        bench: Bench,
-        deliver: Callable[[Frame], None],
-        tell: Callable[[Readout], None],
-        fail: Callable[[str], None],
-        size: tuple[int, int],
-        choose: Callable[[int], None],
-    ) -> None:
-        super().__init__(PanelModel(), deliver, tell, fail, size)
-        self._bench, self._choose = bench, choose
-
-    @property
-    def grid(self) -> tuple[int, int]:
-        """Columns and rows of tiles."""
-        count = len(self._bench.entries)
-        return (2 if count <= 4 else 3), (1 if count <= 2 else 2)
-
-    @property
-    def tile(self) -> tuple[int, int]:
-        """Width and height of a picture in a tile, without the strip for its name."""
-        columns, rows = self.grid
-        return self.size[0] // columns, self.size[1] // rows - _STRIP
-
-    @property
-    def aspect(self) -> float:
-        """Width over height of a tile."""
-        return self.tile[0] / self.tile[1]
-
-    def frame_all(self, view: str | View | None = None) -> None:
-        """Stand where the posed creatures of all layouts fill their tiles.
-
-        Parameters
-        ----------
-        view : str or View, optional
-            The side; that of now if left out.
-        """
-        side = self.orbit.view if view is None else view
-        side = named_view(side) if isinstance(side, str) else side
-        clouds = [
-            entry.model.rig.deform(self._bench.pose_of(entry), entry.model.method)
-            for entry in self._bench.entries
-        ]
-        self.frame_points(np.vstack(clouds), side, _FILL)
-
-    def control_at(self, x: float, y: float) -> str | None:
-        """Choose the layout whose tile is under a pixel; no control is chosen so.
-
-        Parameters
-        ----------
-        x, y : float
-            Pixels from the left and from the top.
-
-        Returns
-        -------
-        None
-        """
-        columns, rows = self.grid
-        column, row = int(x * columns / self.size[0]), int(y * rows / self.size[1])
-        number = row * columns + column
-        if 0 <= number < len(self._bench.entries):
-            self._choose(number)
-        return None
-
-    def _subject(self, model: PanelModel) -> Subject:
-        made = [
-            replace(super(TileViewer, self)._subject(entry.model), pose=self._bench.pose_of(entry))
-            for entry in self._bench.entries
-        ]
-        labels = [entry.name for entry in self._bench.entries]
-        return replace(
-            made[0], others=tuple(made[1:]), labels=tuple(labels), front=self._bench.chosen
-        )
-
-    def _make(self, subject: Subject, fine: bool) -> None:
-        begin = time.perf_counter()
-        stage = self._stage_for(subject.rig.mesh)
-        if stage.size != self.tile:
-            stage.resize(self.tile)
-        subjects = (subject, *subject.others)
-        tiles, scale = [], None
-        for number, each in enumerate(subjects):
-            positions, normals = self._pose(each)
-            stage.update(positions, normals)
-            ribbon = each.rig.pose_ribbon(each.pose)
-            measures = None
-            if each.show.heat in MEASURED:
-                measures = each.model.measures_of(each.rig, positions, ribbon)
-            scale = self._dress(stage, each, measures)
-            stage.show_edges(each.show.edges)
-            stage.show_ribbon(ribbon if each.show.ribbon else None)
-            stage.set_camera(each.orbit.camera(self.aspect))
-            picture = self._smooth_image(stage) if fine else stage.image(labels=False)
-            if picture is None:
-                return
-            if each.show.controls:
-                picture = _dotted(stage, each, picture, number == subject.front)
-            label = f"{LETTERS[number]}   {short(subject.labels[number], 34)}"
-            tiles.append(np.vstack([picture, _strip(label, self.tile[0], number == subject.front)]))
-        joined = join_tiles(tiles, self.grid, self.size)
-        quality = FINE_QUALITY if fine else PLAIN_QUALITY
-        jpeg = encode(joined, scale, self.size, quality, _STRIP)
-        self._deliver(Frame(jpeg, time.perf_counter() - begin, fine))
-
-
-def _dotted(stage: Stage, subject: Subject, picture: Bytes, front: bool) -> Bytes:
-    layout = subject.rig.layout
-    ribbon = subject.rig.pose_ribbon(subject.pose)
-    seats = stage.project(ribbon.midline(layout.control_places))
-    places = [(float(x), float(y)) for x, y in seats]
-    return Marker.draw_dots(
-        picture, places, layout.control_names.index(subject.selected) if front else -1
-    )
-
-
-def join_tiles(tiles: Sequence[Bytes], grid: tuple[int, int], size: tuple[int, int]) -> Bytes:
-    """Join pictures into one, row by row.
-
-    Parameters
-    ----------
-    tiles : sequence of (height, width, 3) arrays of uint8
-    grid : (columns, rows)
-    size : (width, height)
-
-    Returns
-    -------
-    (height, width, 3) array of uint8
-        Places without a tile, and thin lines between tiles, are pale.
-    """
-    whole = np.full((size[1], size[0], 3), 226, dtype=np.uint8)
-    high, wide = tiles[0].shape[:2]
-    for number, tile in enumerate(tiles):
-        row, column = divmod(number, grid[0])
-        part = whole[row * high : (row + 1) * high, column * wide : (column + 1) * wide]
-        part[:] = tile
-        if column:
-            part[:, 0] = 190
-        if row:
-            part[0] = 190
-    return whole
-
-
-@lru_cache(maxsize=64)
-def _strip(label: str, width: int, chosen: bool) -> Bytes:
-    """A name under a tile; the chosen one's is dark and has a pointer."""
-    ground, ink = (INK, PAPER) if chosen else (PAPER, INK)
-    sheet = Image.new("RGB", (2 * width, 2 * _STRIP), ground)
-    words = f"{label}   (chosen)" if chosen else label
-    font = load_font(28, chosen)
-    ImageDraw.Draw(sheet).text((20, _STRIP), words, font=font, fill=ink, anchor="lm")
-    return np.asarray(sheet.resize((width, _STRIP), Image.Resampling.BOX))

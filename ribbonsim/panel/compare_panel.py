@@ -2,45 +2,37 @@
 
 from __future__ import annotations
 
-import html
-import logging
 import os
-import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import ipywidgets as widgets
 
-from ribbonsim.bendcheck.compare import LETTERS, Comparison, compare
+from ribbonsim.bendcheck.compare import LETTERS
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.layout import Layout
-from ribbonsim.mesh import CreatureMesh
 from ribbonsim.notebook import MESH_VARIABLE
-from ribbonsim.panel.bench import Bench, TileViewer
-from ribbonsim.panel.demo import demo_meshes
-from ribbonsim.panel.desk import Desk
+from ribbonsim.panel.bench import Bench
+from ribbonsim.panel.desk import Desk, Source
 from ribbonsim.panel.fields import LABEL_WIDTH, QuantityRow, button, heading, row, short
-from ribbonsim.panel.inspector import CHECKS
+from ribbonsim.panel.model import PanelModel
+from ribbonsim.panel.numbers_section import NumbersSection
+from ribbonsim.panel.open_section import OpenSection
+from ribbonsim.panel.tiles import TileViewer
 from ribbonsim.panel.view_section import ViewSection
 from ribbonsim.panel.viewer import Viewer
 from ribbonsim.targets import TEST_POSES
 from ribbonsim.view.backend import check_display
 
-Source = str | os.PathLike[str] | CreatureMesh
+Layouts = Sequence[Layout | str | os.PathLike[str]] | None
 
 SIZE = (900, 600)
-_REST = 0.6
 _AMOUNTS = {
     "degrees": (-360.0, 360.0, 1.0, 0.0),
     "turns": (-3.0, 3.0, 0.05, 0.0),
     "factor": (0.4, 2.5, 0.01, 1.0),
 }
-_LOG = logging.getLogger(__name__)
-
-
-class _StoppedError(Exception):
-    """The comparison was stopped."""
 
 
 class _CompareDesk(Desk):
@@ -56,11 +48,37 @@ class _CompareDesk(Desk):
             self.bench, self._show_frame, self._show_numbers, self.complain, size, self._chooser
         )
 
+    def open(self, source: Source, layouts: Layouts = None) -> None:
+        """Open a mesh with layouts, and stand where its bend shows best.
+
+        Parameters
+        ----------
+        source : path, CreatureMesh or Rig
+        layouts : sequence of Layout or path, optional
+
+        Raises
+        ------
+        RibbonsimError
+            If something cannot be read or bound; what was open stays.
+        """
+        self.bench.open(source, layouts)
+        self._take_chosen()
+        self.viewer.frame_all(self.bench.telling_view())
+
+    @property
+    def unsaved(self) -> bool:
+        """Whether any layout has changes that opening another creature would lose."""
+        return self.bench.unsaved
+
     def refresh(self) -> None:
         """Let every section show the bench as it is."""
+        self.bench.mind_kept()
+        self._take_chosen()
+        super().refresh()
+
+    def _take_chosen(self) -> None:
         if self.bench.entries:
             self.model = self.viewer.model = self.bench.entries[self.bench.chosen].model
-        super().refresh()
 
 
 class ComparePanel(widgets.VBox):
@@ -86,15 +104,13 @@ class ComparePanel(widgets.VBox):
     def __init__(
         self,
         source: Source | None = None,
-        layouts: Sequence[Layout | str | os.PathLike[str]] | None = None,
+        layouts: Layouts = None,
     ) -> None:
         self.bench = Bench()
         self._desk = desk = _CompareDesk(SIZE, self.bench, self._choose)
+        self._numbers = NumbersSection(desk, self.bench)
         self._quiet = False
-        self._ticket = 0
-        self._going = False
-        self._compared: tuple[object, ...] = ()
-        self._changed_at = 0.0
+        self._shown_pose = ""
         sheet = Path(__file__).with_name("style.css").read_text(encoding="utf-8")
         style = widgets.HTML(f"<style>{sheet}</style>")
         style.layout.display = "none"
@@ -106,18 +122,24 @@ class ComparePanel(widgets.VBox):
             self.add_class("rs-panel")
             return
         self._make_fields()
-        super().__init__([style, self._top(), desk.message, self._arrange(), self._table])
+        self._opener = opener = OpenSection(desk)
+        super().__init__([style, opener.box, desk.message, self._arrange(), self._numbers.table])
         self.add_class("rs-panel")
         desk.on_change(self._refresh)
         if source is None:
             named = os.environ.get(MESH_VARIABLE, "")
-            source = Path(named) if named else next(iter(self._demos.values()), None)
-        if source is not None:
-            self._open(source, layouts)
+            source = Path(named) if named else next(iter(opener.demos.values()), None)
+        if source is None:
+            return
+        if layouts is None:
+            opener.open(source)
+        else:
+            mesh = source
+            desk.act(lambda: desk.open(mesh, layouts), doing="Opening")
 
     def close(self) -> None:
         """Take the panel off the page, stop what goes on and free its picture."""
-        self._ticket += 1
+        self._numbers.close()
         self._desk.viewer.close()
         super().close()
 
@@ -125,17 +147,8 @@ class ComparePanel(widgets.VBox):
 
     def _make_fields(self) -> None:
         wide = {"flex": "1 1 80px", "width": "0", "min_width": "60px"}
-        self._demos = demo_meshes()
-        self._demo = widgets.Dropdown(
-            options=[("demo creature …", ""), *((name, name) for name in self._demos)],
-            layout=widgets.Layout(width="150px"),
-        )
-        self._demo.observe(self._open_demo, "value")
-        self._mesh_path = widgets.Text(
-            placeholder="path of an OBJ file", layout=widgets.Layout(flex="1 1 180px", width="auto")
-        )
         self._layouts = widgets.Select(
-            options=[], layout=widgets.Layout(width="auto", height="92px")
+            options=[], layout=widgets.Layout(width="auto", height="122px")
         )
         self._layouts.observe(self._picked, "value")
         self._path = widgets.Text(placeholder="layout.toml", layout=widgets.Layout(**wide))
@@ -143,16 +156,16 @@ class ComparePanel(widgets.VBox):
             value=False, description="replace the file if it is there", indent=False
         )
         self._test = widgets.Dropdown(
-            options=[(f"{p.name}: {p.describes}", p.name) for p in TEST_POSES.values()],
-            value=self.bench.pose_name,
+            options=_pose_options(self.bench),
+            value=_pose_value(self.bench),
             layout=widgets.Layout(width="auto"),
         )
         self._test.observe(self._take_test, "value")
-        unit = TEST_POSES[self.bench.pose_name].unit
+        unit = TEST_POSES[self.bench.asked.name].unit
         self._amount = QuantityRow(
             "amount", "how much of it", *_AMOUNTS[unit], changed=self._set_amount
         )
-        self._amount.tell(self.bench.amount)
+        self._amount.tell(self.bench.asked.amount)
         self._control = widgets.Dropdown(options=[], layout=widgets.Layout(**wide))
         self._control.observe(self._loud(lambda v: self._model.select(v)), "value")
         self._seat = widgets.IntSlider(
@@ -178,25 +191,22 @@ class ComparePanel(widgets.VBox):
             style={"button_width": "auto"},
         )
         self._method.observe(self._loud(lambda v: self._model.set_method(v)), "value")
-        self._table = widgets.HTML()
-        self._progress = widgets.HTML()
-        self._stop = button("Stop", self._stop_comparing, "stop comparing")
-        self._stop.disabled = True
-
-    def _top(self) -> widgets.HBox:
-        return row(self._demo, self._mesh_path, button("Open", self._open_path))
+        self._bring_back = button(
+            "Bring back", self._again(self.bench.bring_back), "the one taken away last"
+        )
 
     def _arrange(self) -> widgets.HBox:
         side = widgets.VBox(
             [
-                heading("Test pose, fitted to each layout"),
+                heading("Pose, asked of every layout"),
                 self._test,
                 self._amount,
                 heading("Layouts"),
                 self._layouts,
                 row(
                     button("Make a variant", self._variant, "duplicate the chosen layout"),
-                    button("Take away", lambda: self._act(self._refitted(self.bench.remove))),
+                    button("Take away", self._again(self.bench.remove)),
+                    self._bring_back,
                 ),
                 heading("The chosen layout"),
                 self._field("control", self._control),
@@ -213,13 +223,12 @@ class ComparePanel(widgets.VBox):
                 self._replace,
                 row(button("Save", self._save), button("Add from a file", self._add_file)),
                 heading("Numbers"),
-                row(button("Compare in all test poses", self._compare_all), self._stop),
-                self._progress,
+                self._numbers.box,
             ]
         )
         side.add_class("rs-side")
         side.add_class("rs-card")
-        main = widgets.HBox([ViewSection(self._desk, "a layout").box, side])
+        main = widgets.HBox([ViewSection(self._desk, "a layout or its control").box, side])
         main.add_class("rs-main")
         return main
 
@@ -245,27 +254,6 @@ class ComparePanel(widgets.VBox):
 
         return heard
 
-    def _open(
-        self, source: Source, layouts: Sequence[Layout | str | os.PathLike[str]] | None = None
-    ) -> None:
-        def go() -> None:
-            self.bench.open(source, layouts)
-            self._desk.refresh()
-            self._desk.viewer.frame_all(self.bench.telling_view())
-
-        self._desk.act(go, doing="Opening")
-
-    def _open_demo(self, change: dict[str, str]) -> None:
-        if change["new"] and not self._quiet:
-            self._open(self._demos[change["new"]])
-
-    def _open_path(self) -> None:
-        path = self._mesh_path.value.strip()
-        if path:
-            self._open(Path(path).expanduser())
-        else:
-            self._desk.complain("there is no path: write where the OBJ file is")
-
     def _choose(self, number: int) -> None:
         if number != self.bench.chosen and number < len(self.bench.entries):
             self.bench.chosen = number
@@ -281,28 +269,35 @@ class ComparePanel(widgets.VBox):
 
         def go() -> None:
             change()
+            self.bench.mind_kept()
             self._desk.viewer.frame_all()
 
         return go
+
+    def _again(self, change: Callable[[], None]) -> Callable[[], object]:
+        return lambda: self._act(self._refitted(change))
 
     def _variant(self) -> None:
         self._act(
             self._refitted(self.bench.duplicate), "A variant stands beside the others: change it."
         )
 
-    def _take_test(self, change: dict[str, str]) -> None:
-        pose = TEST_POSES[change["new"]]
+    def _take_test(self, change: dict[str, tuple[str, int]]) -> None:
+        if self._quiet or change["new"] is None:
+            return
+        name, layout = change["new"]
 
         def take() -> None:
-            self.bench.pose_name, self.bench.amount = pose.name, pose.usual
-            self._amount.set_range(*_AMOUNTS[pose.unit])
-            self._amount.tell(pose.usual)
+            if layout < 0:
+                self.bench.ask_test(name)
+            else:
+                self.bench.ask_kept(layout, name)
             self._desk.viewer.frame_all(self.bench.telling_view())
 
         self._act(take)
 
     def _set_amount(self, amount: float) -> None:
-        self._desk.act(lambda: setattr(self.bench, "amount", amount))
+        self._desk.act(lambda: self.bench.ask_test(self.bench.asked.name, amount))
 
     def _set_reach(self, reach: float) -> None:
         self._act(lambda: self._model.set_reach(self._model.selected, reach))
@@ -346,8 +341,10 @@ class ComparePanel(widgets.VBox):
         model = self._desk.model
         self._quiet = True
         try:
+            self._refresh_pose()
+            self._bring_back.disabled = not bench.removed
             names = [
-                (f"{LETTERS[i]}  {short(e.name, 34)}  ·  {_size(e.model.layout)}", i)
+                (f"{LETTERS[i]}  {short(e.name, 30)}  ·  {_size(e.model)}", i)
                 for i, e in enumerate(bench.entries)
             ]
             with self._layouts.hold_sync():
@@ -370,108 +367,41 @@ class ComparePanel(widgets.VBox):
             self._method.value = model.method
         finally:
             self._quiet = False
-        self._ask_numbers()
+        self._numbers.refresh()
 
-    # -- numbers -----------------------------------------------------------------------------
-
-    def _asked(self) -> tuple[object, ...]:
-        """What the numbers depend on."""
-        bench = self.bench
-        each = tuple((e.name, e.model.rig, e.model.method) for e in bench.entries)
-        return (bench.pose_name, bench.amount, each)
-
-    def _ask_numbers(self) -> None:
-        asked = self._asked()
-        if asked != self._compared:
-            self._compared, self._changed_at = asked, time.monotonic()
-            self._ticket += 1
-            CHECKS.ask_later(self, self._compare_rested, _REST)
-
-    def _compare_rested(self) -> None:
-        left = self._changed_at + _REST - time.monotonic()
-        if left > 0.01:
-            CHECKS.ask_later(self, self._compare_rested, left)
-            return
-        self._weigh({self.bench.pose_name: self.bench.amount}, self._ticket)
-
-    def _compare_all(self) -> None:
-        self._ticket += 1
-        ticket = self._ticket
-        self._tell("Waiting …")
-        CHECKS.ask(self, lambda: self._weigh(None, ticket))
-
-    def _stop_comparing(self) -> None:
-        self._ticket += 1
-
-    def _weigh(self, poses: dict[str, Any] | None, ticket: int) -> None:
-        begin = time.perf_counter()
-        entries = list(self.bench.entries)
-
-        def progress(what: str, done: int, total: int) -> None:
-            if ticket != self._ticket:
-                raise _StoppedError
-            seconds = time.perf_counter() - begin
-            self._tell(f"{what}: {done} of {total} poses … {seconds:.1f} s")
-
-        self._stop.disabled = False
-        try:
-            found = compare(
-                [entry.model.rig for entry in entries],
-                poses,
-                [entry.name for entry in entries],
-                progress=progress,
-                methods=[entry.model.method for entry in entries],
-            )
-            self._table.value = _table_html(found)
-            count = len(found.poses)
-            where = f"{count} test poses" if count > 1 else found.poses[0].replace("_", " ")
-            self._tell(f"Compared in {where} in {time.perf_counter() - begin:.1f} s.")
-        except _StoppedError:
-            self._tell("Stopped.")
-        except RibbonsimError as error:
-            self._desk.complain(str(error))
-            self._tell("")
-        except Exception as error:  # nothing above this but the thread of all panels
-            _LOG.debug("a comparison failed", exc_info=True)
-            self._desk.complain(f"this could not be compared ({type(error).__name__}: {error})")
-            self._tell("")
-        finally:
-            self._stop.disabled = True
-
-    def _tell(self, words: str) -> None:
-        self._progress.value = (
-            f'<div class="rs-facts" role="status">{html.escape(words) or "&nbsp;"}</div>'
-        )
+    def _refresh_pose(self) -> None:
+        """Show the poses that there are, and the one that is asked for."""
+        options = _pose_options(self.bench)
+        with self._test.hold_sync():
+            if list(self._test.options) != options:
+                self._test.options = options
+            self._test.value = _pose_value(self.bench)
+        asked = self.bench.asked
+        self._amount.layout.display = "none" if asked.owner else ""
+        if asked.owner is None:
+            pose = TEST_POSES[asked.name]
+            if self._shown_pose != asked.name:
+                self._shown_pose = asked.name
+                self._amount.set_range(*_AMOUNTS[pose.unit])
+            self._amount.tell(asked.amount)
 
 
-def _size(layout: Layout) -> str:
+def _pose_options(bench: Bench) -> list[tuple[str, tuple[str, int]]]:
+    """Test poses, then poses kept with the layouts; a layout of -1 stands for a test pose."""
+    found = [(f"{p.name}: {p.describes}", (p.name, -1)) for p in TEST_POSES.values()]
+    for layout, name in bench.kept_poses():
+        found.append((f"{short(name, 30)}: kept with {LETTERS[layout]}", (name, layout)))
+    return found
+
+
+def _pose_value(bench: Bench) -> tuple[str, int]:
+    asked = bench.asked
+    return asked.name, -1 if asked.owner is None else bench.posed
+
+
+def _size(model: PanelModel) -> str:
+    layout = model.layout
     count = len(layout.controls)
     controls = "1 control" if count == 1 else f"{count} controls"
-    return f"{controls}, {len(layout.stations)} stations"
-
-
-def _table_html(found: Comparison) -> str:
-    """Measures by layout and what sets them apart; the best and worst are said in words."""
-    heads = "".join(f"<th>{html.escape(label)}</th>" for label in found.labels)
-    lines = []
-    for line in found.table:
-        cells = []
-        for i, text in enumerate(line.texts):
-            rank = "best" if i in line.best else "worst" if i in line.worst else ""
-            sign = {"best": "▲ best", "worst": "▽ worst", "": ""}[rank]
-            over = "" if line.holds(i) else " beyond the limit"
-            place = html.escape(line.places[i].removeprefix("in ")) if i < len(line.places) else ""
-            cells.append(
-                f'<td class="rs-{rank or "even"}" title="{place}{over}">'
-                f"<b>{html.escape(text)}{'' if line.holds(i) else ' !'}</b> <i>{sign}</i></td>"
-            )
-        limit = html.escape(line.limit_text)
-        lines.append(f"<tr><th>{html.escape(line.title)}</th><td>{limit}</td>{''.join(cells)}</tr>")
-    words = "".join(f"<li>{html.escape(each)}</li>" for each in found.differences)
-    notes = "".join(f"<p>{html.escape(each)}</p>" for each in found.notes)
-    return (
-        '<div class="rs-compared"><table><thead><tr><th>measure</th><th>limit</th>'
-        f"{heads}</tr></thead><tbody>{''.join(lines)}</tbody></table>"
-        f"<p>! beyond the limit; rest the pointer on a number to see where.</p>"
-        f"<ul>{words}</ul>{notes}</div>"
-    )
+    blend = ", dual quaternion" if model.method == "dual_quaternion" else ""
+    return f"{controls}, {len(layout.stations)} stations{blend}"

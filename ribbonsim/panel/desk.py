@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import io
 import logging
+import os
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -15,9 +16,13 @@ from PIL import Image
 
 from ribbonsim.bendcheck.figures import figure
 from ribbonsim.errors import RibbonsimError
+from ribbonsim.mesh import CreatureMesh
 from ribbonsim.panel.model import PanelModel, Readout
 from ribbonsim.panel.viewer import Frame, Viewer
+from ribbonsim.rig import Rig
 from ribbonsim.view.look import BACKGROUND_TOP
+
+Source = str | os.PathLike[str] | CreatureMesh | Rig
 
 _LOG = logging.getLogger(__name__)
 
@@ -63,6 +68,26 @@ class Desk:
         refresh : callable
         """
         self._refreshers.append(refresh)
+
+    def open(self, source: Source) -> None:
+        """Open a creature and stand where it fills the picture.
+
+        Parameters
+        ----------
+        source : path, CreatureMesh or Rig
+
+        Raises
+        ------
+        RibbonsimError
+            If it cannot be read or laid out; what was open stays.
+        """
+        self.model.open(source)
+        self.viewer.frame_all("three_quarter")
+
+    @property
+    def unsaved(self) -> bool:
+        """Whether there are changes that opening another creature would lose."""
+        return self.model.unsaved
 
     def act(self, change: Callable[[], object], says: str = "", doing: str = "") -> bool:
         """Make a change; what goes wrong is said in a sentence and changes nothing.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import html
-import os
 import tempfile
 from pathlib import Path
 
@@ -12,11 +11,8 @@ import ipywidgets as widgets
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.mesh import CreatureMesh, load_mesh
 from ribbonsim.panel.demo import demo_meshes
-from ribbonsim.panel.desk import Desk
+from ribbonsim.panel.desk import Desk, Source
 from ribbonsim.panel.fields import button, row
-from ribbonsim.rig import Rig
-
-Source = str | os.PathLike[str] | CreatureMesh | Rig
 
 _NONE = "demo creature …"
 _HOW_TO_BEGIN = (
@@ -80,7 +76,7 @@ class OpenSection:
         ----------
         source : path, CreatureMesh or Rig
         """
-        if self._desk.model.unsaved:
+        if self._desk.unsaved:
             self._waiting = source
             self._ask.layout.display = ""
         else:
@@ -92,8 +88,7 @@ class OpenSection:
         self._waiting = None
 
         def act() -> None:
-            desk.model.open(source)
-            desk.viewer.frame_all("three_quarter")
+            desk.open(source)
             by_path = {path: name for name, path in self.demos.items()}
             self._open_demo = by_path.get(source, "") if isinstance(source, Path) else ""
 

@@ -9,12 +9,12 @@ import ipywidgets as widgets
 
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.notebook import MESH_VARIABLE
-from ribbonsim.panel.desk import Desk
+from ribbonsim.panel.desk import Desk, Source
 from ribbonsim.panel.findings_section import FindingsSection
 from ribbonsim.panel.keep_section import KeepSection
 from ribbonsim.panel.layout_section import LayoutSection
 from ribbonsim.panel.model import PanelModel
-from ribbonsim.panel.open_section import OpenSection, Source
+from ribbonsim.panel.open_section import OpenSection
 from ribbonsim.panel.pose_section import PoseSection
 from ribbonsim.panel.view_section import ViewSection
 from ribbonsim.view.backend import check_display

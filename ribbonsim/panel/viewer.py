@@ -161,11 +161,7 @@ class Frame:
 
 @dataclass(frozen=True, eq=False)
 class Subject:
-    """All that a picture depends on, held together while the panel goes on changing.
-
-    Where several layouts share a picture, ``others`` are those after the first, ``labels``
-    their names and ``front`` is the number of the chosen one.
-    """
+    """All that a picture depends on, held together while the panel goes on changing."""
 
     model: PanelModel
     rig: Rig
@@ -175,9 +171,6 @@ class Subject:
     show: Show
     orbit: Orbit
     spot: Spot | None
-    others: tuple[Subject, ...] = ()
-    labels: tuple[str, ...] = ()
-    front: int = 0
 
 
 class Viewer:
@@ -300,13 +293,35 @@ class Viewer:
         str or None
             Its name; None if none is near or controls are not shown.
         """
+        return self.find_control(self.model.rig, self.model.pose, self.size, (x, y))
+
+    def find_control(
+        self, rig: Rig, pose: Pose, size: tuple[int, int], pixel: tuple[float, float]
+    ) -> str | None:
+        """The control of a posed rig whose dot is under a pixel of its picture.
+
+        Parameters
+        ----------
+        rig : Rig
+        pose : Pose
+        size : (width, height)
+            Of the picture that the rig stands in.
+        pixel : (float, float)
+            From the left and from the top.
+
+        Returns
+        -------
+        str or None
+            Its name; None if none is near or controls are not shown.
+        """
         if not self.show.controls:
             return None
-        rig = self.model.rig
-        seats = rig.pose_ribbon(self.model.pose).midline(rig.layout.control_places)
+        seats = rig.pose_ribbon(pose).midline(rig.layout.control_places)
         points = (seats - rig.mesh.centre) / rig.mesh.diagonal
-        seen = self.orbit.camera(self.aspect).project(points, self.size)
-        away = np.hypot(seen[:, 0] - x, seen[:, 1] - y) + np.where(seen[:, 2] > 0, 0.0, np.inf)
+        seen = self.orbit.camera(size[0] / size[1]).project(points, size)
+        away = np.hypot(seen[:, 0] - pixel[0], seen[:, 1] - pixel[1]) + np.where(
+            seen[:, 2] > 0, 0.0, np.inf
+        )
         nearest = int(np.argmin(away))
         return rig.layout.control_names[nearest] if away[nearest] < _DOT else None
 
@@ -368,7 +383,7 @@ class Viewer:
         stage.show_edges(show.edges)
         stage.show_ribbon(ribbon if show.ribbon else None)
         stage.set_camera(subject.orbit.camera(self.aspect))
-        marks = _marks(stage, subject, ribbon)
+        marks = make_marks(stage, subject, ribbon)
         picture = self._smooth_image(stage) if fine else stage.image(labels=False)
         if picture is None:
             return
@@ -468,7 +483,21 @@ def _scale(title: str, low: float, high: float, diverging: bool) -> Scale:
     return Scale(title, low, high, diverging)
 
 
-def _marks(stage: Stage, subject: Subject, ribbon: Ribbon) -> Marks:
+def make_marks(stage: Stage, subject: Subject, ribbon: Ribbon) -> Marks:
+    """What is to be marked in a picture: stations and controls that are in it, and a place.
+
+    Parameters
+    ----------
+    stage : Stage
+        Its camera set.
+    subject : Subject
+    ribbon : Ribbon
+        Posed.
+
+    Returns
+    -------
+    Marks
+    """
     show, layout = subject.show, subject.rig.layout
     places = [(float(x), float(y)) for x, y in stage.project(ribbon.midline(layout.stations))]
     place = None
@@ -502,7 +531,11 @@ def _spotted(
 
 
 def encode(
-    picture: Bytes, scale: Scale | None, size: tuple[int, int], quality: int, lift: int = 0
+    picture: Bytes,
+    scale: Scale | None,
+    size: tuple[int, int],
+    quality: int,
+    moved: tuple[int, int] = (0, 0),
 ) -> bytes:
     """A picture as a JPEG file.
 
@@ -513,8 +546,8 @@ def encode(
         Its bar is put at the bottom left.
     size : (width, height)
     quality : int
-    lift : int
-        Pixels that the bar stands higher.
+    moved : (right, up)
+        Pixels that the bar stands elsewhere.
 
     Returns
     -------
@@ -523,7 +556,7 @@ def encode(
     sheet = Image.fromarray(picture)
     if scale is not None:
         patch, (left, top) = scale_patch(scale, size)
-        sheet.paste(patch, (left, top - lift), patch)
+        sheet.paste(patch, (left + moved[0], top - moved[1]), patch)
     stream = io.BytesIO()
     sheet.save(stream, "JPEG", quality=quality)
     return stream.getvalue()

@@ -33,6 +33,11 @@ QUIET = [
 
 
 OWN_NOTEBOOKS = {
+    "following.ipynb": ["import ribbonsim as rs\nrs.Panel('meshes/lampeel.obj')"],
+    "alone.ipynb": [
+        "import ribbonsim as rs\nfrom ribbonsim.panel.inspector import Inspector\n"
+        "Inspector.look = lambda self, state: None\nrs.Panel('meshes/lampeel.obj')"
+    ],
     "two.ipynb": [
         "import ribbonsim as rs\nfirst = rs.Panel('meshes/grub.obj')\nfirst",
         "second = rs.Panel('meshes/tentacle.obj')\nsecond",

@@ -13,6 +13,7 @@ import pytest
 pytestmark = pytest.mark.browser
 
 PRESSES = 20
+DRAGS = 7
 WATCH = """() => {
     const image = [...document.querySelectorAll('.rs-panel img.rs-picture')].at(-1);
     window.rsLoads = [];
@@ -91,3 +92,30 @@ def test_report_how_fast_the_panel_answers(panel, record_property, capsys):
     assert max(waits) < 2000.0
     assert min(rate for rate, _ in drags) > 2.0
     assert max(lag for _, lag in drags) < 1000.0
+
+
+def test_report_what_findings_that_follow_cost_the_picture(open_notebook, record_property, capsys):
+    panels = [open_notebook(name) for name in ("following.ipynb", "alone.ipynb")]
+    for panel in panels:
+        panel.run_all()
+        panel.page.evaluate(WATCH)
+        drag(panel, 1.0)  # warms up
+        panel.settle()
+    verdicts = [panel.panel.locator(".rs-verdict") for panel in panels]
+    assert verdicts[0].count() == 1, "findings do not follow"
+    assert verdicts[1].count() == 0
+    rates = ([], [])
+    for _ in range(DRAGS):  # in turns, so that other work on the machine meets both
+        for panel, found in zip(panels, rates, strict=True):
+            panel.page.bring_to_front()
+            found.append(drag(panel)[0])
+            panel.settle()
+            panel.page.wait_for_timeout(700)
+    following, alone = (statistics.median(found) for found in rates)
+    with capsys.disabled():
+        print()
+        for name, rate in (("following", following), ("without", alone)):
+            print(f"  drag of 2 s, findings {name}, median of {DRAGS}: {rate:.1f} /s")
+            record_property(f"drag, findings {name}", round(rate, 1))
+        print(f"  share of the pictures that are left: {following / alone:.2f}")
+    assert following > 0.8 * alone
