@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import os
-import time
+import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from ribbonsim.appendage_targets import test_poses_of
 from ribbonsim.bendcheck.cases import PoseList, wish_for
 from ribbonsim.bendcheck.compare import LETTERS, Comparison, compare
 from ribbonsim.bendcheck.findings import Finding
@@ -24,17 +25,22 @@ from ribbonsim.html import METHOD_WORDS, Embedded, embed, page_environment
 from ribbonsim.pose import Pose
 from ribbonsim.rig import Method, Rig
 from ribbonsim.sheets import draw_shots
-from ribbonsim.shots import ELEVATION, ShotList, list_shots, names_of
-from ribbonsim.targets import TEST_POSES
+from ribbonsim.shots import ShotList, list_shots, names_of
+from ribbonsim.turning import Overlay, turntable
 from ribbonsim.version import version
+from ribbonsim.view.motion import CameraPath, Motion
+from ribbonsim.view.slate import Slate
 from ribbonsim.view.studio import Look
 
 Bytes = NDArray[np.uint8]
 Progress = Callable[[str, int, int], None]
 
 LARGEST = 25_000_000
-_TILE = (640, 480)
+_TILE = (800, 600)
 _MOST_POINTS = 5
+_SIDE_BY_SIDE = 4
+# frames of the turntable: of a pose alone, of each of several, at most
+_ONE_POSE, _A_POSE, _LONGEST = 96, 36, 240
 _MOST_NAMED = 4
 _KINDS = {
     ".mp4": "video/mp4",
@@ -135,13 +141,17 @@ def review_page(
     poses: PoseList = None,
     *,
     film: str | os.PathLike[str] | None = None,
+    motion: Motion | None = None,
+    camera: CameraPath | None = None,
+    overlays: Sequence[Overlay] = (),
+    size: str | tuple[int, int] = "720p",
+    frames: int | None = None,
+    fps: int = 24,
     angles: int | Sequence[float] | None = None,
     names: Sequence[str] | None = None,
     method: Method = "linear",
-    elevation: float = ELEVATION,
     look: Look | None = None,
-    ribbon: bool = False,
-    project: str = "",
+    slate: Slate | None = None,
     question: str = "",
     force: bool = False,
     progress: Progress | None = None,
@@ -158,8 +168,11 @@ def review_page(
         What is shown and judged, as for :func:`ribbonsim.contact_sheet`; all test poses if
         left out.
     film : path, optional
-        A turntable that is there already: MP4, WebP, GIF or PNG.
-    angles, names, method, elevation, look, ribbon, project
+        A turntable that is there already: MP4, WebP, GIF or PNG. One is made if left out.
+    motion, camera, overlays, size, frames, fps
+        Of the turntable, as for :func:`ribbonsim.turntable`. If left out, one pose eases in and
+        out, several follow each other, and there are as many frames as that needs.
+    angles, names, method, look, slate
         As for :func:`ribbonsim.contact_sheet`.
     question : str
         What the one who decides is asked.
@@ -184,19 +197,24 @@ def review_page(
     target = check_free(path, force)
     tell = progress or (lambda *_: None)
     held = [rigs] if isinstance(rigs, Rig) else list(rigs)
-    asked = list(TEST_POSES) if poses is None else poses
-    listed = list_shots(held, asked, angles, names, method, elevation)
-    shown = read_film(film) if film is not None else None
+    asked = list(test_poses_of(held[0].layout)) if held and poses is None else poses
+    way = camera or CameraPath()
+    listed = list_shots(held, asked, angles, names, method, way.elevation)
+    if film is None:
+        order = _Order(motion, way, tuple(overlays), size, frames, fps, look, slate)
+        shown = _make_film(listed, held, asked, names, order, tell)
+    else:
+        shown = read_film(film)
     called = names_of(held, names)
     reports = [check(rig, _judged(listed, held[0], rig), method, progress=progress) for rig in held]
     found = None
     if len(held) > 1:
         judged = _judged(listed, held[0], held[0])
         found = compare(held, judged, called, method, contacts=True, progress=progress)
-    pictures = draw_shots(listed, _TILE, tell, look, ribbon)
+    pictures = draw_shots(listed, _TILE, tell, look, "ribbon" in overlays)
     tell("write", 0, 1)
     text = render_review(
-        listed, pictures, reports, found, called, film=shown, project=project, question=question
+        listed, pictures, reports, found, called, film=shown, slate=slate, question=question
     )
     data = text.encode()
     if len(data) > LARGEST:
@@ -207,6 +225,54 @@ def review_page(
     write_file(target, data, force)
     tell("write", 1, 1)
     return ReviewPage(target, len(data), tuple(reports), found)
+
+
+@dataclass(frozen=True)
+class _Order:
+    """How the page's turntable is made."""
+
+    motion: Motion | None
+    camera: CameraPath
+    overlays: tuple[Overlay, ...]
+    size: str | tuple[int, int]
+    frames: int | None
+    fps: int
+    look: Look | None
+    slate: Slate | None
+
+
+def _make_film(
+    listed: ShotList,
+    rigs: Sequence[Rig],
+    poses: PoseList,
+    names: Sequence[str] | None,
+    order: _Order,
+    tell: Progress,
+) -> Film:
+    """A turntable of what the sheet shows; of the first layouts where there are many."""
+    count = len(listed.wishes)
+    alone = listed.wishes[0].pose if count == 1 else None
+    resting = alone is not None and not alone.controls
+    usual: Motion = "sequence" if count > 1 else "hold" if resting else "ease"
+    frames = order.frames or (_ONE_POSE if count == 1 else min(_A_POSE * count, _LONGEST))
+    with tempfile.TemporaryDirectory() as folder:
+        made = turntable(
+            rigs[:_SIDE_BY_SIDE],
+            Path(folder, "turntable.mp4"),
+            poses,
+            motion=order.motion or usual,
+            names=None if names is None else names[:_SIDE_BY_SIDE],
+            camera=order.camera,
+            look=order.look,
+            slate=order.slate,
+            overlays=order.overlays,
+            size=order.size,
+            frames=frames,
+            fps=order.fps,
+            method=listed.method,
+            progress=tell,
+        )
+        return read_film(made.path)
 
 
 def _judged(listed: ShotList, first: Rig, rig: Rig) -> dict[str, Pose | float | None]:
@@ -246,32 +312,41 @@ def read_film(path: str | os.PathLike[str]) -> Film:
             f"{file} is {len(data) / 1e6:.0f} MB, too large for a page of {LARGEST / 1e6:.0f} MB: "
             "make the turntable shorter or smaller"
         )
-    still, seconds = _first_frame(file, kind)
+    still, seconds = _middle_frame(file, kind)
     height, width = still.shape[:2]
     words = f"Turntable, {seconds:.1f} s, again and again." if seconds else "Turntable."
     source = f"data:{kind};base64,{base64.b64encode(data).decode('ascii')}"
     return Film(source, kind, width, height, words, embed(still).source)
 
 
-def _first_frame(file: Path, kind: str) -> tuple[Bytes, float]:
-    """The first frame of a film, and the film's length in seconds; 0 if it does not say."""
+def _middle_frame(file: Path, kind: str) -> tuple[Bytes, float]:
+    """The middle frame of a film, and the film's length in seconds; 0 if it does not say."""
     try:
         if kind == "video/mp4":
-            return _first_of_video(file)
+            return _middle_of_video(file)
         with Image.open(file) as picture:
-            seconds = getattr(picture, "n_frames", 1) * picture.info.get("duration", 0) / 1e3
+            count = getattr(picture, "n_frames", 1)
+            seconds = count * picture.info.get("duration", 0) / 1e3
+            picture.seek(count // 2)
             return np.asarray(picture.convert("RGB")), seconds
-    except (OSError, ValueError, StopIteration, IndexError) as error:
+    except (OSError, ValueError, EOFError, LookupError) as error:
         raise RibbonsimError(f"{file} cannot be played: make the turntable again") from error
 
 
-def _first_of_video(file: Path) -> tuple[Bytes, float]:
+def _middle_of_video(file: Path) -> tuple[Bytes, float]:
     import av
 
     try:
         with av.open(str(file)) as container:
-            frame = next(container.decode(video=0)).to_ndarray(format="rgb24")
-            return np.asarray(frame, dtype=np.uint8), (container.duration or 0) / 1e6
+            stream = container.streams.video[0]
+            half, frame = stream.frames // 2, None
+            for number, frame in enumerate(container.decode(stream)):
+                if number >= half:
+                    break
+            if frame is None:
+                raise ValueError("it holds no frame")
+            picture = np.asarray(frame.to_ndarray(format="rgb24"), dtype=np.uint8)
+            return picture, (container.duration or 0) / 1e6
     except av.FFmpegError as error:
         raise ValueError(str(error)) from error
 
@@ -287,7 +362,7 @@ def render_review(
     names: Sequence[str],
     *,
     film: Film | None = None,
-    project: str = "",
+    slate: Slate | None = None,
     question: str = "",
 ) -> str:
     """Render the page of a review.
@@ -305,7 +380,8 @@ def render_review(
     names : sequence of str
         Of the layouts.
     film : Film, optional
-    project, question : str
+    slate : Slate, optional
+    question : str
 
     Returns
     -------
@@ -321,7 +397,7 @@ def render_review(
         .render(
             name=mesh.name,
             source=Path(mesh.source).name if mesh.source else "",
-            slate=_slate(listed, names, project),
+            slate=_slate(listed, names, slate or Slate()),
             question=question,
             film=film,
             right=right,
@@ -338,17 +414,18 @@ def render_review(
     )
 
 
-def _slate(listed: ShotList, names: Sequence[str], project: str) -> list[tuple[str, str]]:
+def _slate(listed: ShotList, names: Sequence[str], slate: Slate) -> list[tuple[str, str]]:
     poses = ", ".join(wish.shown for wish in listed.wishes)
     if len(listed.wishes) > _MOST_NAMED:
         poses = f"{len(listed.wishes)} poses"
     several = len(names) > 1
     pairs = [
-        ("project", project),
+        ("project", slate.project),
         ("creature", listed.shots[0].rig.mesh.name),
         ("layouts" if several else "layout", ", ".join(names)),
         ("pose" if len(listed.wishes) == 1 else "poses", poses),
-        ("date", time.strftime("%Y-%m-%d")),
+        ("note", slate.note),
+        ("date", slate.day),
         ("made with", f"ribbonsim {version()}"),
     ]
     return [(label, value) for label, value in pairs if value]

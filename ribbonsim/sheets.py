@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import os
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -35,6 +34,7 @@ from ribbonsim.view.sheet import (
     plan_series,
     plan_table,
 )
+from ribbonsim.view.slate import Slate
 from ribbonsim.view.studio import Look, Studio
 
 Bytes = NDArray[np.uint8]
@@ -75,7 +75,7 @@ def contact_sheet(
     elevation: float = ELEVATION,
     look: Look | None = None,
     ribbon: bool = False,
-    project: str = "",
+    slate: Slate | None = None,
     force: bool = False,
     progress: Progress | None = None,
 ) -> ContactSheet:
@@ -104,8 +104,8 @@ def contact_sheet(
         Backdrop, light and material.
     ribbon : bool
         Draw the ribbons over the creature.
-    project : str
-        Written at the foot.
+    slate : Slate, optional
+        Project, note and date for the foot.
     force : bool
         Replace a file that is there.
     progress : callable, optional
@@ -136,7 +136,7 @@ def contact_sheet(
     pages = compose(
         plan,
         [Tile(p, s.caption, s.note) for p, s in zip(pictures, listed.shots, strict=True)],
-        _words(listed, held, names, project),
+        _words(listed, held, names, slate or Slate()),
         _ink(paper, look),
         listed.columns,
         listed.rows,
@@ -223,14 +223,14 @@ def _ink(paper: Paper, look: Look | None) -> Ink:
 
 
 def _words(
-    listed: ShotList, rigs: Sequence[Rig], names: Sequence[str] | None, project: str
+    listed: ShotList, rigs: Sequence[Rig], names: Sequence[str] | None, slate: Slate
 ) -> Words:
     rig = rigs[0]
     called = names_of(rigs, names) if len(rigs) > 1 or names else (rig.layout.name,)
     layouts = ("layout " if len(called) == 1 else "layouts ") + ", ".join(called)
-    slate = tuple(filter(None, (project, rig.mesh.name, layouts if any(called) else "")))
-    stamp = (time.strftime("%Y-%m-%d"), f"ribbonsim {version()}")
-    return Words(rig.mesh.name, listed.lead, slate, stamp)
+    foot = tuple(filter(None, (slate.project, rig.mesh.name, layouts if any(called) else "")))
+    stamp = tuple(filter(None, (slate.note, slate.day, f"ribbonsim {version()}")))
+    return Words(rig.mesh.name, listed.lead, foot, stamp)
 
 
 def _encode(pages: Sequence[Image.Image], ending: str, plan: Plan, listed: ShotList) -> bytes:

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ribbonsim.appendage_targets import ALL_TEST_POSES
 from ribbonsim.bendcheck.cases import PoseList, Wish, wish_for, wishes
 from ribbonsim.bendcheck.compare import LETTERS
 from ribbonsim.checks import check_number
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.pose import Pose
 from ribbonsim.rig import Method, Rig
-from ribbonsim.targets import TEST_POSES
 from ribbonsim.view.camera import View, telling_view
 
 Floats = NDArray[np.float64]
@@ -256,7 +256,7 @@ def read_poses(rig: Rig, poses: PoseList) -> list[Wish]:
         asked = wishes(poses)
     else:
         kept = rig.layout.poses
-        own = [name for name in poses if name in kept and name not in TEST_POSES]
+        own = [name for name in poses if name in kept and name not in ALL_TEST_POSES]
         listed = {wish.name: wish for wish in wishes([n for n in poses if n not in own])}
         asked = [Wish(n, pose=kept[n]) if n in own else listed[n] for n in poses]
     if not asked:
@@ -368,9 +368,9 @@ def amount_words(wish: Wish) -> str:
     -------
     str
     """
-    if wish.pose is not None or wish.name not in TEST_POSES:
+    if wish.pose is not None or wish.name not in ALL_TEST_POSES:
         return ""
-    known = TEST_POSES[wish.name]
+    known = ALL_TEST_POSES[wish.name]
     unit, digits = _UNITS[known.unit]
     amount = known.usual if wish.amount is None else wish.amount
     return f"{round(amount, digits):g}{unit}".replace("-", "\N{MINUS SIGN}")
