@@ -5,8 +5,10 @@ from __future__ import annotations
 import base64
 import os
 import tempfile
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -339,13 +341,8 @@ def _middle_of_video(file: Path) -> tuple[Bytes, float]:
     try:
         with av.open(str(file)) as container:
             stream = container.streams.video[0]
-            half, frame = stream.frames // 2, None
-            for number, frame in enumerate(container.decode(stream)):
-                if number >= half:
-                    break
-            if frame is None:
-                raise ValueError("it holds no frame")
-            picture = np.asarray(frame.to_ndarray(format="rgb24"), dtype=np.uint8)
+            frames = deque(islice(container.decode(stream), stream.frames // 2 + 1), maxlen=1)
+            picture = np.asarray(frames[0].to_ndarray(format="rgb24"), dtype=np.uint8)
             return picture, (container.duration or 0) / 1e6
     except av.FFmpegError as error:
         raise ValueError(str(error)) from error
