@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline
@@ -35,6 +37,8 @@ _ON_WALL = 1.8
 _DENSER = 1.5
 # so many times the usual, and a ring's centre runs out along a limb
 _RUNAWAY = 4.0
+# limbs of one kind hold at least this share of each other's volume; so many make a hub
+_ALIKE, _HUB_LIMBS = 0.4, 4
 
 
 def find_guide(
@@ -378,7 +382,8 @@ def _thick_tip(positions: Array, body: Ints, graph: csr_array, source: int) -> i
     """The end farthest from a vertex along the thick part of the body.
 
     Each local maximum of the distance is a tip with the part that drains from it. Going
-    down, where two parts meet the one that holds less volume is a limb and gives way.
+    down, where two parts meet the one that holds less volume is a limb and gives way. Where
+    the last part is one limb among several of its kind, the body ends at their hub.
     """
     distance = edge_distance(graph, np.array([source]))
     distance[~np.isfinite(distance)] = -1.0
@@ -401,25 +406,76 @@ def _thick_tip(positions: Array, body: Ints, graph: csr_array, source: int) -> i
             i = owner[i]
         return int(i)
 
-    members = {i: np.flatnonzero(home == i) for i in range(len(tips))}
+    parts = {i: _Part(int(tips[i]), np.flatnonzero(home == i)) for i in range(len(tips))}
     for k in order:
         a, b = find(home[u[k]]), find(home[v[k]])
         if a == b:
             continue
-        if _volume_above(distance, area, members[a], tips[a], saddle[k]) < _volume_above(
-            distance, area, members[b], tips[b], saddle[k]
-        ):
+        level = float(saddle[k])
+        sizes = [parts[i].volume_above(distance, area, level) for i in (a, b)]
+        if sizes[0] < sizes[1]:
             a, b = b, a
         owner[b] = a
-        members[a] = np.concatenate([members[a], members.pop(b)])
-    return int(tips[find(int(home[source]))])
+        parts[a].take(parts.pop(b), level, max(sizes), min(sizes), distance, area)
+    last = parts[find(int(home[source]))]
+    return last.tip if last.hub is None else _hub_end(graph, distance, last)
 
 
-def _volume_above(distance: Array, area: Array, members: Ints, tip: int, level: float) -> float:
-    """Volume of a part above a level, as a cylinder of the same area and length."""
-    above = members[distance[members] >= level]
-    length = max(float(distance[tip] - level), 1e-12 * float(distance.max()))
-    return float(area[above].sum()) ** 2 / (4.0 * np.pi * length)
+@dataclass(eq=False)
+class _Part:
+    """A part of the surface that drains from one tip, with the limbs that gave way to it.
+
+    ``rivals`` are limbs about as large as its own outermost piece was where it met the first:
+    tip, level and volume of each.
+    """
+
+    tip: int
+    members: Ints
+    rivals: tuple[tuple[int, float, float], ...] = ()
+    shed_area: float = 0.0
+    shed_volume: float = 0.0
+    own: float = 0.0
+
+    def volume_above(self, distance: Array, area: Array, level: float) -> float:
+        """Volume above a level: cylinders of the same area and length, one for each limb."""
+        above = self.members[distance[self.members] >= level]
+        length = max(float(distance[self.tip] - level), 1e-12 * float(distance.max()))
+        trunk = max(float(area[above].sum()) - self.shed_area, 0.0)
+        return trunk**2 / (4.0 * np.pi * length) + self.shed_volume
+
+    def take(
+        self, other: _Part, level: float, mine: float, its: float, distance: Array, area: Array
+    ) -> None:
+        """Take in a part that gave way at a level, with the volumes of both there."""
+        size = self.own if self.rivals else mine
+        its_own = other.own if other.rivals else its
+        if its_own >= _ALIKE * size:
+            self.own = size
+            self.rivals += ((other.tip, level, its_own), *other.rivals)
+            above = other.members[distance[other.members] >= level]
+            self.shed_area += float(area[above].sum())
+            self.shed_volume += its
+        self.members = np.concatenate([self.members, other.members])
+
+    @property
+    def hub(self) -> float | None:
+        """Distance at which its tip's limb meets others of its kind; None if it meets fewer."""
+        if len(self.rivals) < _HUB_LIMBS - 1:
+            return None
+        return float(np.median([level for _, level, _ in self.rivals]))
+
+
+def _hub_end(graph: csr_array, distance: Array, part: _Part) -> int:
+    """The farthest vertex that is not out on one of the limbs of a hub."""
+    level = float(part.hub or 0.0)
+    limbs = np.array([part.tip, *(tip for tip, _, _ in part.rivals)])
+    reach = distance[limbs] - level
+    alike = (reach > _ALIKE * reach.max()) & (reach > 0.0)
+    if np.count_nonzero(alike) < _HUB_LIMBS:
+        return part.tip
+    from_tips = edge_distance(graph, limbs[alike])
+    inner = from_tips >= reach[alike].max()
+    return int(np.argmax(np.where(inner, distance, -1.0)))
 
 
 def _vertex_areas(positions: Array, triangles: Ints) -> Array:
