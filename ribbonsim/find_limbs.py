@@ -7,14 +7,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.sparse import csr_array
+from scipy.spatial import cKDTree
 
 from ribbonsim.appendages import BODY, Appendage
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.field import edge_distance, edge_graph
 from ribbonsim.guide import body_field, body_triangles, centreline, even_rings
 from ribbonsim.layout import Layout
-from ribbonsim.limbs import LIMB_RINGS, flat_places, skin_of
+from ribbonsim.limbs import LIMB_RINGS, Skin, flat_pieces, flat_places, skin_of
 from ribbonsim.mesh import CreatureMesh
 from ribbonsim.place import body_places
 from ribbonsim.ribbon import Ribbon
@@ -24,12 +24,13 @@ Ints = NDArray[np.int64]
 
 # of a length below so many base widths a dead end is a bump and no appendage
 _BUMP, _SURE = 0.4, 1.5
-_FEWEST_FACES = 24
 # a group of the file that holds so much of a limb gives it its name
 _SAME_GROUP = 0.6
 _POLE = 0.02
 _STATIONS, _CONTROLS, _SPANS = 9, 3, 8
 _RIBBON_OF_BASE = 0.5
+# wider than thick by this factor, a limb is flat and its ribbon lies in its sheet
+_FLATNESS = 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,6 +55,8 @@ class Proposal:
         0 to 1: how far it stands out for its width.
     vertices : (m,) int array
         Its skin.
+    up : (3,) array
+        The side that its ribbon faces: square to a flat limb, upwards on a round one.
     """
 
     name: str
@@ -64,6 +67,7 @@ class Proposal:
     girth: float
     confidence: float
     vertices: Ints
+    up: Array
 
     def appendage(
         self,
@@ -87,7 +91,7 @@ class Proposal:
         -------
         Appendage
         """
-        ribbon = Ribbon.along(self.guide, _RIBBON_OF_BASE * self.girth, spans)
+        ribbon = Ribbon.along(self.guide, _RIBBON_OF_BASE * self.girth, spans, up=self.up)
         label = self.name if name is None else name
         wide = min(self.girth, self.length / 3.0) if blend is None else blend
         return Appendage(
@@ -127,14 +131,12 @@ def find_appendages(
     places, triangles = body_places(mesh, ribbon), body_triangles(mesh)
     flat = flat_places(mesh.positions, triangles, places, ribbon.length)
     graph = edge_graph(mesh.positions, triangles)
-    found, rest = [], flat.copy()
-    while rest.any():
-        start = int(np.argmax(rest))
-        vertices, base, skin = skin_of(graph, triangles, flat, start)
-        rest[vertices] = rest[start] = False
-        if len(skin) < _FEWEST_FACES or len(base) < 3 or len(base) == len(vertices):
+    found = []
+    for piece in flat_pieces(graph, flat):
+        skin = skin_of(mesh.positions, graph, triangles, flat, piece)
+        if skin is None:
             continue
-        proposal = _proposed(mesh, graph, vertices, base, skin, places, ribbon.length)
+        proposal = _proposed(mesh, skin, places, ribbon.length)
         if proposal is not None and proposal.confidence >= least:
             found.append(proposal)
     found.sort(key=lambda one: (-round(one.confidence, 3), one.at, one.tip))
@@ -175,27 +177,18 @@ def propose_appendage(mesh: CreatureMesh, guide: ArrayLike | Ribbon, tip: int) -
     )
 
 
-def _proposed(
-    mesh: CreatureMesh,
-    graph: csr_array,
-    vertices: Ints,
-    base: Ints,
-    skin: Ints,
-    places: Array,
-    length: float,
-) -> Proposal | None:
-    """The proposal that a flat piece of skin makes; None if it is a pocket or has no rings."""
-    positions = mesh.positions
+def _proposed(mesh: CreatureMesh, limb: Skin, places: Array, length: float) -> Proposal | None:
+    """The proposal that a limb makes; None if it is a pocket or has no rings."""
+    positions, base, skin = mesh.positions, limb.base, limb.triangles
     middle = positions[base].mean(axis=0)
     if _volume_over(positions, skin, middle) <= 0.0:
         return None
-    inside = np.unique(skin)
+    ring = np.intersect1d(base, skin)
     own = edge_graph(positions, skin)
-    away = edge_distance(own, np.intersect1d(base, inside))
+    away = edge_distance(own, ring)
     away[~np.isfinite(away)] = -1.0
     tip = int(np.argmax(away))
     near = edge_distance(own, np.array([tip])) <= _POLE * away[tip]
-    ring = np.intersect1d(base, inside)
     field = body_field(positions, skin, ring, np.setdiff1d(np.flatnonzero(near), ring))
     try:
         rings = even_rings(positions, skin, field, LIMB_RINGS)
@@ -207,7 +200,24 @@ def _proposed(
     width = 2.0 * float(np.sqrt(np.mean(np.sum((positions[base] - middle) ** 2, axis=1))))
     confidence = float(np.clip((long / width - _BUMP) / (_SURE - _BUMP), 0.0, 1.0))
     at = float(np.median(places[base]) / length)
-    return Proposal("", tip, guide, at, long, width, confidence, vertices)
+    up = _thin_side(positions[limb.vertices], guide)
+    return Proposal("", tip, guide, at, long, width, confidence, limb.vertices, up)
+
+
+def _thin_side(points: Array, guide: Array) -> Array:
+    """Direction square to a flat limb's sheet; upwards if the limb is about round."""
+    nearest = cKDTree(guide).query(points)[1]
+    off = points - guide[nearest]
+    spread, axes = np.linalg.eigh(off.T @ off)
+    upwards = np.array([0.0, 1.0, 0.0])
+    if spread[2] < _FLATNESS**2 * spread[1]:
+        return upwards
+    # the guide runs in the sheet too, so the thin side is square to it and to the widest
+    thin = np.cross(guide[-1] - guide[0], axes[:, 2])
+    length = float(np.linalg.norm(thin))
+    if length == 0.0:
+        return upwards
+    return thin / length * (1.0 if thin @ upwards >= 0.0 else -1.0)
 
 
 def _beyond(guide: Array, middle: Array, first: Array) -> int:

@@ -44,18 +44,26 @@ class Place:
     station : int
         Number, from 1 at the root end.
     control : str
-        The control nearest along the body.
+        The control nearest along the ribbon, by its name in the whole creature.
     part : str
         The group that most of the faces there belong to; empty if the mesh has one group.
+    ribbon : str
+        Name of the ribbon.
+    against : str
+        For contacts between two ribbons' skin, the other ribbon.
     """
 
     station: int
     control: str
     part: str = ""
+    ribbon: str = BODY
+    against: str = ""
 
     def __str__(self) -> str:
-        part = f" on {self.part}" if self.part else ""
-        return f"at station {self.station} by {self.control}{part}"
+        of = "" if self.ribbon == BODY else f" of {self.ribbon}"
+        part = f" on {self.part}" if self.part and self.part != self.ribbon else ""
+        meets = f", where {self.ribbon} meets {self.against}" if self.against else ""
+        return f"at station {self.station}{of} by {self.control}{part}{meets}"
 
 
 @dataclass(frozen=True, eq=False)
@@ -211,15 +219,32 @@ def place_of(rig: Rig, vertices: Ints) -> Place:
     -------
     Place
     """
-    layout, mesh = rig.layout, rig.mesh
-    lengths = layout.ribbon.arc_length(layout.stations)
-    middle = float(np.median(rig.places[vertices]))
-    station = int(np.argmin(np.abs(lengths - middle))) + 1
-    return Place(station, _nearest_control(rig, station), _part_of(mesh, vertices))
+    ribbon = _ribbon_of(rig, vertices)
+    one, there = rig.layout.ribbons[ribbon], vertices
+    if ribbon != BODY:
+        there = vertices[np.isin(vertices, rig.limbs[ribbon].vertices)]
+    along = rig.part(ribbon).places[there]
+    lengths = one.ribbon.arc_length(one.stations)
+    station = int(np.argmin(np.abs(lengths - float(np.median(along))))) + 1
+    control = _nearest_control(one, station)
+    if ribbon != BODY:
+        control = rig.layout.appendage(ribbon).control_name(control)
+    return Place(station, control, _part_of(rig.mesh, there), ribbon)
 
 
-def _nearest_control(rig: Rig, station: int) -> str:
-    layout = rig.layout
+def _ribbon_of(rig: Rig, vertices: Ints) -> str:
+    """The ribbon whose skin holds more of some vertices than any other's."""
+    counts = {BODY: 0}
+    left = vertices
+    for one in reversed(rig.layout.appendages):
+        on = np.isin(left, rig.limbs[one.name].vertices)
+        counts[one.name] = int(np.count_nonzero(on))
+        left = left[~on]
+    counts[BODY] = len(left)
+    return max(counts, key=lambda name: counts[name])
+
+
+def _nearest_control(layout: Layout, station: int) -> str:
     lengths = layout.ribbon.arc_length(layout.stations)
     stands = np.array([lengths[control.station - 1] for control in layout.controls])
     return layout.control_names[int(np.argmin(np.abs(stands - lengths[station - 1])))]
@@ -281,9 +306,23 @@ class _Look:
             return []
         vertices = np.unique(self.rig.mesh.triangles[pairs])
         severity = 2.0 + 10.0 * len(pairs) / len(self.rig.mesh.triangles)
-        return [
-            self._make("contact", len(pairs), self.limits.contacts, severity, vertices, faces=pairs)
-        ]
+        limit, place = self.limits.contacts, self._meeting(pairs)
+        return [self._make("contact", len(pairs), limit, severity, vertices, place, pairs)]
+
+    def _meeting(self, pairs: Ints) -> Place:
+        """Where most of the pairs are, and whose skin meets whose."""
+        triangles = self.rig.mesh.triangles
+        names = list(self.rig.layout.ribbons)
+        owner = np.zeros(len(self.rig.mesh.positions), dtype=np.int64)
+        for number, name in enumerate(names[1:], start=1):
+            owner[self.rig.limbs[name].vertices] = number
+        sides = np.sort(np.median(owner[triangles[pairs]], axis=2).astype(np.int64), axis=1)
+        both, count = np.unique(sides, axis=0, return_counts=True)
+        low, high = both[np.argmax(count)]
+        mine = pairs[(sides == both[np.argmax(count)]).all(axis=1)]
+        on_high = np.median(owner[triangles[mine]], axis=2) == high
+        place = place_of(self.rig, np.unique(triangles[mine[on_high]]))
+        return place if low == high else replace(place, against=names[low])
 
     def girths(self) -> list[Finding]:
         ratio = self.measures.girth / self.case.asked_girth
@@ -292,7 +331,7 @@ class _Look:
             value, limit = float(ratio[worst]), float(getattr(self.limits, kind))
             if not holds(kind, value, limit):  # type: ignore[arg-type]
                 vertices = self._around(worst)
-                place = Place(worst + 1, _nearest_control(self.rig, worst + 1))
+                place = Place(worst + 1, _nearest_control(self.rig.layout, worst + 1))
                 severity = _log_times(value, limit)
                 found.append(self._make(kind, value, limit, severity, vertices, place))  # type: ignore[arg-type]
         return found
@@ -323,7 +362,7 @@ class _Look:
         if not self.rig.mesh.is_closed or abs(change) <= self.limits.volume:
             return []
         worst = int(np.argmax(np.abs(np.log(np.maximum(self.measures.volumes, 1e-6)))))
-        place = Place(worst + 1, _nearest_control(self.rig, worst + 1))
+        place = Place(worst + 1, _nearest_control(self.rig.layout, worst + 1))
         severity = _times(abs(change), self.limits.volume)
         vertices = self._around(worst)
         return [self._make("volume", change, self.limits.volume, severity, vertices, place)]
@@ -343,7 +382,7 @@ class _Look:
 
     def _along(self, kind: Kind, value: float, limit: float, severity: float, t: float) -> Finding:
         station = int(np.argmin(np.abs(self.rig.layout.stations - t)))
-        place = Place(station + 1, _nearest_control(self.rig, station + 1))
+        place = Place(station + 1, _nearest_control(self.rig.layout, station + 1))
         return self._make(kind, value, limit, severity, self._around(station), place)
 
     def _farthest_from_target(self) -> float:
@@ -383,8 +422,8 @@ def relative_stretch(case: Case) -> tuple[Array, Array]:
     along = np.interp(places, lengths, case.asked_stretch)
     across = np.interp(places, lengths, case.asked_girth)
     if rig.layout.appendages:
-        own = rig.mesh_weights[:, rig.joints_of[BODY].stop :].any(axis=1)[rig.mesh.triangles]
-        limb = own.any(axis=1)
+        own: NDArray[np.bool_] = np.any(rig.mesh_weights[:, rig.joints_of[BODY].stop :], axis=1)
+        limb = own[rig.mesh.triangles].any(axis=1)
         corners = rig.mesh_weights[rig.mesh.triangles[limb]].mean(axis=1)
         along[limb], across[limb] = corners @ case.joints.stretch, corners @ case.joints.girth
     high = np.maximum(np.maximum(along, across), 1.0)

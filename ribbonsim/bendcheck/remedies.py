@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+from ribbonsim.appendages import BODY
 from ribbonsim.bendcheck.cases import Wish, measure_case, wish_for
 from ribbonsim.bendcheck.findings import Finding, Kind, Tried, holds, quantity
 from ribbonsim.bendcheck.measures import Gauge
@@ -121,9 +122,24 @@ def _other_blending(rig: Rig, method: Method, finding: Finding) -> Change:
     return Change("blend linearly", rig.layout, "linear")
 
 
+def _here(rig: Rig, finding: Finding) -> Layout:
+    """The ribbon that a finding is on."""
+    return rig.layout.ribbons[finding.place.ribbon]
+
+
+def _change(rig: Rig, finding: Finding, says: str, own: Layout, method: Method) -> Change:
+    """A change of the ribbon that a finding is on."""
+    ribbon = finding.place.ribbon
+    if ribbon == BODY:
+        return Change(says, own, method)
+    appendage = replace(rig.layout.appendage(ribbon), layout=own)
+    return Change(f"on {ribbon} {says}", rig.layout.with_appendage(appendage), method)
+
+
 def _another_control(rig: Rig, method: Method, finding: Finding) -> Change | None:
     """A control in the middle of the gap that the finding lies in."""
-    stands = [control.station for control in rig.layout.controls]
+    own = _here(rig, finding)
+    stands = [control.station for control in own.controls]
     here = finding.place.station
     below = max((s for s in stands if s <= here), default=1)
     above = min((s for s in stands if s > here), default=None)
@@ -135,50 +151,70 @@ def _another_control(rig: Rig, method: Method, finding: Finding) -> Change | Non
     if middle in stands:
         return None
     says = f"add a control at station {middle}"
-    return Change(says, rig.layout.with_added(middle), method)
+    return _change(rig, finding, says, own.with_added(middle), method)
 
 
 def _reach(factor: float) -> Maker:
     def change(rig: Rig, method: Method, finding: Finding) -> Change:
+        own, ribbon = _here(rig, finding), finding.place.ribbon
         name = finding.place.control
-        control = rig.layout.controls[rig.layout.control_index(name)]
+        if ribbon != BODY:
+            lead = rig.layout.appendage(ribbon).control_name("")
+            name = name.removeprefix(lead)
+        control = own.controls[own.control_index(name)]
         reach = round(control.reach * factor, 2)
         says = f"give {name} a reach of {reach:g} instead of {control.reach:g}"
-        return Change(says, rig.layout.with_control(name, reach=reach), method)
+        return _change(rig, finding, says, own.with_control(name, reach=reach), method)
 
     return change
 
 
 def _denser_stations(rig: Rig, method: Method, finding: Finding) -> Change:
-    count = round(1.5 * len(rig.layout.stations))
-    says = f"ride {count} stations instead of {len(rig.layout.stations)}"
-    return Change(says, rig.layout.with_stations(count), method)
+    own = _here(rig, finding)
+    count = round(1.5 * len(own.stations))
+    says = f"ride {count} stations instead of {len(own.stations)}"
+    return _change(rig, finding, says, own.with_stations(count), method)
 
 
 def _softer_joints(rig: Rig, method: Method, finding: Finding) -> Change:
-    rules = rig.layout.mesh_weights
+    own = _here(rig, finding)
+    rules = own.mesh_weights
     softer = replace(rules, reach=rules.reach * 1.5, influences=round(rules.influences * 1.5))
     says = f"let ribbon joints reach {softer.reach:g} stations with {softer.influences} influences"
-    return Change(says, replace(rig.layout, mesh_weights=softer), method)
+    return _change(rig, finding, says, replace(own, mesh_weights=softer), method)
 
 
 def _narrower_falloff(rig: Rig, method: Method, finding: Finding) -> Change:
-    rules = rig.layout.mesh_weights
-    narrower = replace(rules, reach=0.75 * rules.reach)
+    own = _here(rig, finding)
+    narrower = replace(own.mesh_weights, reach=0.75 * own.mesh_weights.reach)
     says = f"let ribbon joints reach only {narrower.reach:g} stations"
-    return Change(says, replace(rig.layout, mesh_weights=narrower), method)
+    return _change(rig, finding, says, replace(own, mesh_weights=narrower), method)
 
 
 def _through_the_body(rig: Rig, method: Method, finding: Finding) -> Change | None:
-    rules = rig.layout.mesh_weights
-    if rules.distance == "body":
+    own = _here(rig, finding)
+    if own.mesh_weights.distance == "body":
         return None
     says = "measure the mesh's distance through the body"
-    return Change(says, replace(rig.layout, mesh_weights=replace(rules, distance="body")), method)
+    through = replace(own.mesh_weights, distance="body")
+    return _change(rig, finding, says, replace(own, mesh_weights=through), method)
+
+
+def _wider_base(rig: Rig, method: Method, finding: Finding) -> Change | None:
+    """An appendage takes over the skin more slowly."""
+    if finding.place.ribbon == BODY:
+        return None
+    appendage = rig.layout.appendage(finding.place.ribbon)
+    blend = min(1.6 * appendage.blend, 0.8 * appendage.layout.ribbon.length)
+    if blend <= appendage.blend:
+        return None
+    says = f"blend {appendage.name} over {blend:.3g} units at its base, not {appendage.blend:.3g}"
+    return Change(says, rig.layout.with_appendage(replace(appendage, blend=blend)), method)
 
 
 _BENDS: list[Maker] = [
     _other_blending,
+    _wider_base,
     _another_control,
     _reach(1.5),
     _reach(0.75),

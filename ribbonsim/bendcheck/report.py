@@ -123,6 +123,8 @@ class Report:
                     "station": finding.place.station,
                     "control": finding.place.control,
                     "part": finding.place.part,
+                    "ribbon": finding.place.ribbon,
+                    "against": finding.place.against,
                     "value": finding.value,
                     "limit": finding.limit,
                     "severity": finding.severity,
