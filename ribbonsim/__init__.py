@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from ribbonsim.handoff.tables import export_tables
     from ribbonsim.handoff.units import Units
     from ribbonsim.handoff.usd import export_usd
+    from ribbonsim.handoff.whole import Handoff, hand_off
     from ribbonsim.layout import Control, ControlWeights, Layout, MeshWeights
     from ribbonsim.limits import Limits
     from ribbonsim.mesh import CreatureMesh, edge_loop, load_mesh, loop_centre
@@ -37,6 +38,10 @@ if TYPE_CHECKING:
     from ribbonsim.rig import Rig, bind
     from ribbonsim.sheets import ContactSheet, contact_sheet
     from ribbonsim.targets import TEST_POSES, Target, make_target
+    from ribbonsim.turning import Turntable, turntable
+    from ribbonsim.view.motion import CameraPath
+    from ribbonsim.view.slate import Slate
+    from ribbonsim.view.studio import Look
 
 _HOMES = {
     "RibbonsimError": "errors",
@@ -49,6 +54,8 @@ _HOMES = {
     "build_sheet": "handoff.build_sheet",
     "export_surface": "handoff.surface",
     "export_usd": "handoff.usd",
+    "Handoff": "handoff.whole",
+    "hand_off": "handoff.whole",
     "Ribbon": "ribbon",
     "Control": "layout",
     "ControlWeights": "layout",
@@ -83,6 +90,11 @@ _HOMES = {
     "contact_sheet": "sheets",
     "ReviewPage": "review",
     "review_page": "review",
+    "CameraPath": "view.motion",
+    "Look": "view.studio",
+    "Slate": "view.slate",
+    "Turntable": "turning",
+    "turntable": "turning",
     "Panel": "panel.panel",
 }
 
@@ -90,6 +102,7 @@ __all__ = [
     "TEST_POSES",
     "Appendage",
     "BuildSheet",
+    "CameraPath",
     "ComparePanel",
     "Comparison",
     "ContactSheet",
@@ -97,8 +110,10 @@ __all__ = [
     "ControlPose",
     "ControlWeights",
     "CreatureMesh",
+    "Handoff",
     "Layout",
     "Limits",
+    "Look",
     "MeshWeights",
     "Motion",
     "Panel",
@@ -108,8 +123,10 @@ __all__ = [
     "Ribbon",
     "RibbonsimError",
     "Rig",
+    "Slate",
     "Target",
     "Tie",
+    "Turntable",
     "Units",
     "bind",
     "build_sheet",
@@ -132,6 +149,7 @@ __all__ = [
     "pair_appendages",
     "propose_appendage",
     "review_page",
+    "turntable",
 ]
 
 

@@ -1,4 +1,4 @@
-"""The command line: ``ribbonsim preview`` and ``ribbonsim layout``."""
+"""The command line: the group of commands, most of them, and the door to the process."""
 
 from __future__ import annotations
 
@@ -6,158 +6,29 @@ import os
 import re
 import shlex
 import sys
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
+from ribbonsim.cli_handoff import handoff_command
+from ribbonsim.cli_options import (
+    METHODS,
+    PosesType,
+    building_options,
+    count_of,
+    names_of,
+    progress_shown,
+    read_building,
+)
+from ribbonsim.cli_turntable import turntable_command
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.version import version
 
 if TYPE_CHECKING:
-    from ribbonsim.build import BuildOptions
     from ribbonsim.layout import Layout
-    from ribbonsim.preview import Progress
     from ribbonsim.rig import Method
-
-Command = TypeVar("Command", bound=Callable[..., Any])
-
-_METHODS = {"linear": "linear", "dual-quaternion": "dual_quaternion"}
-
-
-class EndType(click.ParamType):
-    """A vertex number as in the OBJ file, from 1, or a point ``x,y,z``."""
-
-    name = "end"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> int | tuple[float, float, float]:
-        """Read one end.
-
-        Parameters
-        ----------
-        value : str
-        param, ctx
-            As click hands them over.
-
-        Returns
-        -------
-        int or (float, float, float)
-            A vertex counted from 0, or a point.
-        """
-        if not isinstance(value, str):
-            return value
-        parts = value.split(",")
-        try:
-            if len(parts) == 1:
-                number = int(parts[0])
-                if number < 1:
-                    self.fail(f"vertices count from 1, so there is no {number}", param, ctx)
-                return number - 1
-            x, y, z = (float(part) for part in parts)
-        except ValueError:
-            self.fail(f"{value!r} is neither a vertex number nor a point x,y,z", param, ctx)
-        return x, y, z
-
-
-class ControlsType(click.ParamType):
-    """How many controls, or the numbers of their stations with commas between."""
-
-    name = "controls"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> int | tuple[int, ...]:
-        """Read controls.
-
-        Parameters
-        ----------
-        value : str
-        param, ctx
-            As click hands them over.
-
-        Returns
-        -------
-        int or tuple of int
-        """
-        if not isinstance(value, str):
-            return value
-        try:
-            numbers = tuple(int(part) for part in value.split(","))
-        except ValueError:
-            self.fail(f"{value!r} is neither a number nor a list such as 1,5,9", param, ctx)
-        return numbers if "," in value else numbers[0]
-
-
-class PosesType(click.ParamType):
-    """Test poses with commas between, each with an amount if it is not to be the usual one."""
-
-    name = "poses"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> dict[str, float | None]:
-        """Read test poses.
-
-        Parameters
-        ----------
-        value : str
-        param, ctx
-            As click hands them over.
-
-        Returns
-        -------
-        dict of str to float or None
-        """
-        if not isinstance(value, str):
-            return value
-        poses: dict[str, float | None] = {}
-        for part in value.split(","):
-            name, equals, amount = (piece.strip() for piece in part.partition("="))
-            if not name:
-                self.fail(f"{value!r} has an empty name in it", param, ctx)
-            if name in poses:
-                self.fail(f"{name!r} is asked for twice", param, ctx)
-            try:
-                poses[name] = float(amount) if equals else None
-            except ValueError:
-                self.fail(f"the amount {amount!r} of {name!r} is not a number", param, ctx)
-        return poses
-
-
-def _building_options(command: Command) -> Command:
-    """Add the options that say how a layout is made."""
-    options = [
-        click.option(
-            "--root",
-            type=EndType(),
-            metavar="V|X,Y,Z",
-            help="Where the body begins: a vertex number as in the OBJ file, or a point. "
-            "Found by itself if left out.",
-        ),
-        click.option("--tip", type=EndType(), metavar="V|X,Y,Z", help="Where the body ends."),
-        click.option("--swap", is_flag=True, default=None, help="Exchange root and tip."),
-        click.option(
-            "--width",
-            type=float,
-            metavar="LENGTH",
-            help="Width of the ribbon in scene units; half the body's radius if left out.",
-        ),
-        click.option("--spans", type=int, metavar="N", help="Spans of the ribbon.  [16]"),
-        click.option("--stations", type=int, metavar="N", help="Stations along the ribbon.  [17]"),
-        click.option(
-            "--controls",
-            type=ControlsType(),
-            metavar="N|LIST",
-            help="How many controls, or the numbers of their stations, such as 1,5,9,14,17.  [5]",
-        ),
-    ]
-    for option in reversed(options):
-        command = option(command)
-    return command
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -191,10 +62,10 @@ def cli() -> None:
     type=click.Path(path_type=Path),
     help="Use the layout in this file instead of making one.",
 )
-@_building_options
+@building_options
 @click.option(
     "--method",
-    type=click.Choice(list(_METHODS)),
+    type=click.Choice(list(METHODS)),
     default="linear",
     show_default=True,
     help="How joints are blended on the skin.",
@@ -214,7 +85,7 @@ def preview_command(
     method: str,
     poses: dict[str, float | None] | None,
     force: bool,
-    **building: Any,  # the options of _building_options, which _read_building names
+    **building: Any,  # the options of building_options, which read_building names
 ) -> None:
     """Bind MESH, a Wavefront OBJ file, to a ribbon, put it into test poses, and write pictures.
 
@@ -223,13 +94,13 @@ def preview_command(
     """
     from ribbonsim.preview import preview
 
-    options = _read_building(building)
+    options = read_building(building)
     if layout_file is not None and options is not None:
         raise click.UsageError(
             "--layout holds all that the building options say: leave out --root, --tip, --swap, "
             "--width, --spans, --stations and --controls"
         )
-    with _progress() as tell:
+    with progress_shown() as tell:
         result = preview(
             mesh,
             folder,
@@ -241,7 +112,7 @@ def preview_command(
             progress=tell,
         )
     click.echo(
-        f"{result.rig.mesh.name} was put into {_count(len(result.poses), 'test pose')} in "
+        f"{result.rig.mesh.name} was put into {count_of(len(result.poses), 'test pose')} in "
         f"{sum(result.seconds.values()):.1f} s; open {result.index} to see how it bends."
     )
 
@@ -256,7 +127,7 @@ def preview_command(
     type=click.Path(path_type=Path),
     help="The layout file to write, such as eel.toml.",
 )
-@_building_options
+@building_options
 @click.option("--show", is_flag=True, help="Print the table of stations and controls.")
 @click.option("--force", is_flag=True, help="Replace a file that is there.")
 def layout_command(mesh: Path, file: Path, show: bool, force: bool, **building: Any) -> None:
@@ -267,23 +138,23 @@ def layout_command(mesh: Path, file: Path, show: bool, force: bool, **building: 
     from ribbonsim.build import build_layout
     from ribbonsim.mesh import load_mesh
 
-    with _progress() as tell:
+    with progress_shown() as tell:
         tell("read the mesh", 0, 1)
         creature = load_mesh(mesh)
         tell("lay out the ribbon", 0, 1)
-        layout = build_layout(creature, _read_building(building))
+        layout = build_layout(creature, read_building(building))
         layout.save(file, force)
         tell("lay out the ribbon", 1, 1)
     if show:
         _print_table(layout)
-    stations = _count(len(layout.stations), "station")
-    controls = _count(len(layout.controls), "control")
+    stations = count_of(len(layout.stations), "station")
+    controls = count_of(len(layout.controls), "control")
     command = shlex.join(
         ["ribbonsim", "preview", str(mesh), "--layout", str(file), "--out", "preview"]
     )
     click.echo(
         f"{file} holds {stations} and {controls} on a ribbon of "
-        f"{_count(layout.ribbon.spans, 'span')}; see how it bends with: {command}"
+        f"{count_of(layout.ribbon.spans, 'span')}; see how it bends with: {command}"
     )
 
 
@@ -296,10 +167,10 @@ def layout_command(mesh: Path, file: Path, show: bool, force: bool, **building: 
     type=click.Path(path_type=Path),
     help="Check the layout in this file, by its own limits, instead of making one.",
 )
-@_building_options
+@building_options
 @click.option(
     "--method",
-    type=click.Choice(list(_METHODS)),
+    type=click.Choice(list(METHODS)),
     default="linear",
     show_default=True,
     help="How joints are blended on the skin.",
@@ -338,10 +209,10 @@ def check_command(
 
     from ribbonsim.build import load_rig
 
-    options = _read_building(building)
+    options = read_building(building)
     if layout_file is not None and options is not None:
         raise click.UsageError("--layout holds all that the building options say: give one of them")
-    with _progress() as tell:
+    with progress_shown() as tell:
         tell("bind the mesh", 0, 1)
         rig = load_rig(mesh, layout_file, options)
         blended: Method = "dual_quaternion" if method == "dual-quaternion" else "linear"
@@ -387,7 +258,7 @@ def check_command(
 )
 @click.option(
     "--method",
-    type=click.Choice(list(_METHODS)),
+    type=click.Choice(list(METHODS)),
     default="linear",
     show_default=True,
     help="How joints are blended on the skin.",
@@ -428,7 +299,7 @@ def compare_command(
     from ribbonsim.rig import bind
 
     blended: Method = "dual_quaternion" if method == "dual-quaternion" else "linear"
-    with _progress() as tell:
+    with progress_shown() as tell:
         tell("read the mesh", 0, 1)
         creature = load_mesh(mesh)
         layouts = [Layout.load(file) for file in layout_files]
@@ -436,7 +307,7 @@ def compare_command(
         for done, layout in enumerate(layouts):
             tell("bind the mesh", done, len(layouts))
             rigs.append(bind(creature, layout))
-        names = _names_of(layout_files)
+        names = names_of(layout_files)
         if folder is None:
             found = compare(rigs, poses, names, blended, contacts=contacts, progress=tell)
         else:
@@ -464,14 +335,8 @@ def compare_command(
         click.echo(f"\nOpen {folder / 'index.html'} to see them side by side.")
 
 
-def _names_of(files: Sequence[Path]) -> list[str]:
-    """The files' stems, or the whole paths where stems do not tell them apart."""
-    stems = [file.stem for file in files]
-    names = stems if len(set(stems)) == len(stems) else [str(file) for file in files]
-    for name in names:
-        if names.count(name) > 1:
-            raise RibbonsimError(f"{name} is given twice: give different layout files")
-    return names
+cli.add_command(turntable_command)
+cli.add_command(handoff_command)
 
 
 @cli.command("notebook", short_help="Open the live panel in JupyterLab.")
@@ -498,18 +363,6 @@ def notebook_command(mesh: Path | None, folder: Path, port: int | None, no_brows
         raise RibbonsimError(f"JupyterLab ended with code {code}: see what it wrote above")
 
 
-def _read_building(building: Mapping[str, Any]) -> BuildOptions | None:
-    """Building options as given; None if none was."""
-    from ribbonsim.build import BuildOptions
-
-    given = {key: value for key, value in building.items() if value is not None}
-    return BuildOptions(**given) if given else None
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
-
 def _print_table(layout: Layout) -> None:
     from ribbonsim.build import station_table
 
@@ -531,39 +384,6 @@ def _print_table(layout: Layout) -> None:
             for k, (cell, width) in enumerate(zip(line, widths, strict=True))
         ]
         click.echo("  ".join(cells).rstrip())
-
-
-# -- telling how far it is -----------------------------------------------------------------------
-
-
-@contextmanager
-def _progress() -> Iterator[Progress]:
-    """A live bar on a terminal, else one plain line for each stage; both on standard error."""
-    if sys.stderr.isatty():
-        with _bar() as tell:
-            yield tell
-    else:
-        yield _plain_line
-
-
-def _plain_line(stage: str, done: int, total: int) -> None:
-    if done == 0:
-        click.echo(f"{stage} ...", err=True)
-
-
-@contextmanager
-def _bar() -> Iterator[Progress]:
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-
-    columns = (TextColumn("{task.description}"), BarColumn(bar_width=28), MofNCompleteColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("", total=1)
-
-        def tell(stage: str, done: int, total: int) -> None:
-            bar.update(task, description=stage, completed=done, total=total)
-
-        yield tell
 
 
 # -- the door ------------------------------------------------------------------------------------

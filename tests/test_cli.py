@@ -14,7 +14,8 @@ from tubes import s_curve, tube
 
 from ribbonsim import Layout
 from ribbonsim.build import BuildOptions
-from ribbonsim.cli import ControlsType, EndType, PosesType, cli, main
+from ribbonsim.cli import cli, main
+from ribbonsim.cli_options import ControlsType, EndType, PosesType
 from ribbonsim.obj import write_obj
 
 PROGRAM = [sys.executable, "-c", "from ribbonsim.cli import main; main()"]

@@ -1,0 +1,218 @@
+"""The command ``ribbonsim turntable``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ribbonsim.cli_options import (
+    METHODS,
+    PosesType,
+    building_options,
+    names_of,
+    progress_shown,
+    read_building,
+)
+
+if TYPE_CHECKING:
+    from ribbonsim.build import BuildOptions
+    from ribbonsim.preview import Progress
+    from ribbonsim.rig import Method, Rig
+
+_FINISHES = ("fog", "paper", "dusk", "night")
+_SKINS = ("clay", "two-tone", "wire")
+
+
+@click.command("turntable", short_help="Film a mesh from all sides, posed and moving.")
+@click.argument("mesh", metavar="MESH", type=click.Path(path_type=Path))
+@click.option(
+    "-o",
+    "--out",
+    "file",
+    required=True,
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Film to write: .mp4, .gif, .webp or .apng; without an ending a folder of PNG files.",
+)
+@click.option(
+    "--layout",
+    "layout_files",
+    metavar="FILE",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="Use the layout in this file; given two to four times, they stand side by side.",
+)
+@building_options
+@click.option(
+    "--method",
+    type=click.Choice(list(METHODS)),
+    default="linear",
+    show_default=True,
+    help="How joints are blended on the skin.",
+)
+@click.option(
+    "--pose",
+    "poses",
+    type=PosesType(),
+    metavar="LIST",
+    help="Test poses or poses kept in the layout, such as c_bend=120. At rest if left out.",
+)
+@click.option(
+    "--motion",
+    type=click.Choice(["hold", "ease", "sequence"]),
+    help="Hold the pose, ease into it and out again, or go through all.  "
+    "[hold; sequence if there are several]",
+)
+@click.option("--size", default="720p", show_default=True, metavar="720p|1080p|square|WxH")
+@click.option("--frames", type=int, metavar="N", help="How many frames.  [72]")
+@click.option("--seconds", type=float, metavar="S", help="How long, instead of --frames.")
+@click.option("--fps", type=int, default=24, show_default=True, help="Frames a second.")
+@click.option("--start", type=float, metavar="DEGREES", help="Where the camera begins; 0 is +Z.")
+@click.option(
+    "--elevation",
+    type=float,
+    default=12.0,
+    show_default=True,
+    metavar="DEGREES",
+    help="Of the camera above the horizon.",
+)
+@click.option(
+    "--lens", type=float, default=50.0, show_default=True, help="Focal length, mm on 24 mm film."
+)
+@click.option(
+    "--turns", type=float, default=1.0, show_default=True, help="How often round; 0 stands still."
+)
+@click.option(
+    "--direction",
+    type=click.Choice(["clockwise", "counterclockwise"]),
+    default="clockwise",
+    show_default=True,
+    help="Which way the creature turns, seen from above.",
+)
+@click.option(
+    "--finish",
+    type=click.Choice(_FINISHES),
+    default="fog",
+    show_default=True,
+    help="Backdrop and light.",
+)
+@click.option(
+    "--skin", type=click.Choice(_SKINS), default="clay", show_default=True, help="Material."
+)
+@click.option("--no-ground", is_flag=True, help="Leave out ground and shadow.")
+@click.option("--draft", is_flag=True, help="Draw faster, with rougher edges.")
+@click.option("--ribbon", is_flag=True, help="Draw the ribbons over the skin.")
+@click.option(
+    "--strip", is_flag=True, help="Show girth along the body: as the pose asks, and of the skin."
+)
+@click.option("--project", default="", metavar="NAME", help="Written on the slate.")
+@click.option("--note", default="", metavar="TEXT", help="Written on the slate, last.")
+@click.option("--no-slate", is_flag=True, help="Write nothing under the picture.")
+@click.option("--force", is_flag=True, help="Replace files that are there.")
+def turntable_command(
+    mesh: Path,
+    file: Path,
+    layout_files: tuple[Path, ...],
+    method: str,
+    poses: dict[str, float | None] | None,
+    size: str,
+    frames: int | None,
+    seconds: float | None,
+    fps: int,
+    force: bool,
+    **options: Any,  # what _picture_options and building_options name
+) -> None:
+    """Film MESH, a Wavefront OBJ file, while the camera goes round it.
+
+    The creature stays in the picture from every side and in every pose, and the film loops
+    without a jump. Several layouts stand side by side and move in step.
+    """
+    from ribbonsim.turning import turntable
+
+    shown = _picture_options(options)
+    building = read_building(options)
+    if layout_files and building is not None:
+        raise click.UsageError("--layout holds all that the building options say: give one of them")
+    blended: Method = "dual_quaternion" if method == "dual-quaternion" else "linear"
+    count = _frame_count(frames, seconds, fps)
+    with progress_shown() as tell:
+        tell("bind the mesh", 0, 1)
+        rigs = _load_rigs(mesh, layout_files, building, tell)
+        result = turntable(
+            rigs,
+            file,
+            _poses_of(poses),
+            names=names_of(layout_files) if len(rigs) > 1 else None,
+            size=size,
+            frames=count,
+            fps=fps,
+            method=blended,
+            force=force,
+            progress=tell,
+            **shown,
+        )
+    click.echo(f"{result.path} holds {result.words}; it took {result.seconds:.1f} s.")
+
+
+def _picture_options(options: dict[str, Any]) -> dict[str, Any]:
+    """Take the options of camera, look and slate out of all others."""
+    from ribbonsim.view.motion import CameraPath
+    from ribbonsim.view.slate import Slate
+    from ribbonsim.view.studio import Look
+
+    camera = CameraPath(
+        **{key: options.pop(key) for key in ("start", "elevation", "lens", "direction", "turns")}
+    )
+    look = Look(
+        finish=options.pop("finish"),
+        skin=options.pop("skin").replace("-", "_"),
+        ground=not options.pop("no_ground"),
+        quality="draft" if options.pop("draft") else "fine",
+    )
+    slate = Slate(options.pop("project"), options.pop("note"), shown=not options.pop("no_slate"))
+    overlays = tuple(name for name in ("ribbon", "strip") if options.pop(name))
+    return {
+        "camera": camera,
+        "look": look,
+        "slate": slate,
+        "overlays": overlays,
+        "motion": options.pop("motion"),
+    }
+
+
+def _frame_count(frames: int | None, seconds: float | None, fps: int) -> int:
+    if frames is not None and seconds is not None:
+        raise click.UsageError("--frames and --seconds say the same: give one of them")
+    if seconds is None:
+        return 72 if frames is None else frames
+    return round(max(-1.0, min(seconds, 1e6)) * fps)
+
+
+def _poses_of(
+    poses: dict[str, float | None] | None,
+) -> dict[str, float | None] | Sequence[str] | None:
+    """By name alone where no amount is given, so that the layout's own poses are found."""
+    if poses is None or any(amount is not None for amount in poses.values()):
+        return poses
+    return list(poses)
+
+
+def _load_rigs(
+    mesh: Path, layout_files: Sequence[Path], building: BuildOptions | None, tell: Progress
+) -> list[Rig]:
+    from ribbonsim.build import load_rig
+    from ribbonsim.layout import Layout
+    from ribbonsim.mesh import load_mesh
+    from ribbonsim.rig import bind
+
+    if len(layout_files) < 2:
+        return [load_rig(mesh, layout_files[0] if layout_files else None, building)]
+    creature = load_mesh(mesh)
+    rigs = []
+    for done, layout in enumerate([Layout.load(file) for file in layout_files]):
+        tell("bind the mesh", done, len(layout_files))
+        rigs.append(bind(creature, layout))
+    return rigs
