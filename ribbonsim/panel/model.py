@@ -6,23 +6,37 @@ import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ribbonsim.appendage_targets import APPENDAGE_POSES
+from ribbonsim.appendages import BODY
 from ribbonsim.bendcheck.measures import Gauge, Measures
 from ribbonsim.build import build_layout
 from ribbonsim.carry_over import carry_over
 from ribbonsim.chains import JointPose
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.guide import find_guide
-from ribbonsim.layout import Layout, free_name
+from ribbonsim.layout import Control, Layout, free_name
 from ribbonsim.mesh import CreatureMesh, load_mesh
+from ribbonsim.mirror import mirror_control
+from ribbonsim.panel.branches import (
+    names_on,
+    relabelled,
+    ribbon_of,
+    whole_name,
+    with_renamed_control,
+    with_ribbon,
+)
+from ribbonsim.plane import SymmetryPlane, find_plane
 from ribbonsim.pose import QUANTITIES, ControlPose, Pose
 from ribbonsim.ribbon import Ribbon
 from ribbonsim.rig import Method, Rig, bind, rebind
 
 Array = NDArray[np.float64]
+BothSides = Literal["off", "alike", "opposite"]
 
 _STEPS_BACK = 200
 _ONE_GESTURE = 0.8
@@ -67,7 +81,8 @@ class PanelModel:
     """State of a live panel.
 
     Every change of layout or pose goes through a method here, can be undone, and either
-    succeeds or raises and leaves everything as it was.
+    succeeds or raises and leaves everything as it was. Controls go by their names in the
+    whole creature; the chosen ribbon is the one that the chosen control is on.
 
     Parameters
     ----------
@@ -86,7 +101,10 @@ class PanelModel:
         self.pose = Pose()
         self.method: Method = "linear"
         self.selected = ""
+        self.both_sides: BothSides = "off"
         self.shelf: dict[str, Layout] = {}
+        self._last_on: dict[str, str] = {}
+        self._plane: tuple[CreatureMesh, SymmetryPlane | None] | None = None
 
     # -- the mesh ----------------------------------------------------------------------------
 
@@ -115,7 +133,8 @@ class PanelModel:
         self._last_change = ("", -np.inf)
         self._saved = rig.layout
         self.shelf = {}
-        self.pose, self.method = Pose(), "linear"
+        self.pose, self.method, self.both_sides = Pose(), "linear", "off"
+        self._last_on = {}
         self.selected = rig.layout.control_names[len(rig.layout.controls) // 2]
 
     def _set_rig(self, rig: Rig) -> None:
@@ -143,6 +162,48 @@ class PanelModel:
     def layout(self) -> Layout:
         """The layout as it stands."""
         return self.rig.layout
+
+    @property
+    def ribbon(self) -> str:
+        """Name of the chosen ribbon."""
+        return ribbon_of(self.layout, self.selected)[0]
+
+    @property
+    def own(self) -> Layout:
+        """Ribbon, stations and controls of the chosen ribbon."""
+        return self.layout.ribbons[self.ribbon]
+
+    @property
+    def control(self) -> Control:
+        """The chosen control, by its own name."""
+        return ribbon_of(self.layout, self.selected)[1]
+
+    @property
+    def partner(self) -> str | None:
+        """The ribbon on the other side of the chosen one; None if there is none."""
+        return None if self.ribbon == BODY else self.layout.appendage(self.ribbon).partner
+
+    def find_plane(self) -> SymmetryPlane:
+        """The plane that parts the creature's left from its right.
+
+        Returns
+        -------
+        SymmetryPlane
+
+        Raises
+        ------
+        RibbonsimError
+            If there is none.
+        """
+        mesh = self.rig.mesh
+        if self._plane is None or self._plane[0] is not mesh:
+            self._plane = mesh, find_plane(mesh)
+        if self._plane[1] is None:
+            raise RibbonsimError(
+                f"{mesh.name} has no plane of symmetry that pairs all its vertices: "
+                "give each side its own appendages and pose them one by one"
+            )
+        return self._plane[1]
 
     def gauge_of(self, rig: Rig) -> Gauge:
         """The rest of a rig, arranged for measuring.
@@ -185,6 +246,9 @@ class PanelModel:
             f"Size {size} scene units, body {self.layout.ribbon.length:.4g} long; "
             f"the unit looks like the {guess_unit(mesh.diagonal)}.",
         ]
+        names = [one.name for one in self.layout.appendages]
+        if names:
+            facts.append(f"On the body {'ride' if len(names) > 1 else 'rides'} {', '.join(names)}.")
         return facts + list(mesh.notes)
 
     # -- changing with a way back ----------------------------------------------------------
@@ -240,8 +304,48 @@ class PanelModel:
         ----------
         control : str
         """
-        self.layout.control_index(control)
+        ribbon, _ = ribbon_of(self.layout, control)
+        self._last_on[ribbon] = control
         self.selected = control
+
+    def choose_ribbon(self, name: str) -> None:
+        """Choose a ribbon, and on it the control that was chosen there last.
+
+        Parameters
+        ----------
+        name : str
+        """
+        names = names_on(self.layout, name)
+        last = self._last_on.get(name, "")
+        self.selected = last if last in names else names[len(names) // 2]
+
+    def set_both_sides(self, how: BothSides) -> None:
+        """Choose whether the appendage on the other side moves too.
+
+        Parameters
+        ----------
+        how : {"off", "alike", "opposite"}
+            As the mirror image does, or against it.
+        """
+        if how != "off":
+            self.find_plane()
+        self.both_sides = how
+
+    def _both(self, values: dict[str, ControlPose]) -> dict[str, ControlPose]:
+        """Values of controls, and of those on the other side if they are to move too."""
+        told = dict(values)
+        if self.both_sides == "off":
+            return told
+        opposite = self.both_sides == "opposite"
+        for name, value in values.items():
+            ribbon, _ = ribbon_of(self.layout, name)
+            if ribbon == BODY or self.layout.appendage(ribbon).partner is None:
+                continue
+            across, image = mirror_control(
+                self.layout, self.find_plane(), name, value, opposite=opposite
+            )
+            told.setdefault(across, image)
+        return told
 
     def set_value(self, control: str, quantity: str, value: float, axis: int | None = None) -> None:
         """Set one quantity of a control.
@@ -255,7 +359,7 @@ class PanelModel:
         axis : {0, 1, 2}, optional
             For ``shift``: along, across, normal.
         """
-        self.layout.control_index(control)
+        self.layout.index_of_control(control)
         values = self.pose[control]
         if quantity == "shift":
             along, across, normal = (
@@ -269,8 +373,9 @@ class PanelModel:
             raise RibbonsimError(f"no quantity is called {quantity!r}: choose from {allowed}")
         if changed == values:
             return
+        told = self._both({control: changed})
         self._remember(f"{control} {quantity} {axis}")
-        self.pose = self.pose.with_control(control, changed)
+        self.pose = Pose({**self.pose.controls, **told}, self.pose.keep_volume)
 
     def set_pose(self, pose: Pose, gesture: str = "") -> None:
         """Take a whole pose.
@@ -282,7 +387,7 @@ class PanelModel:
             Poses of one gesture are one step back.
         """
         for name in pose.controls:
-            self.layout.control_index(name)
+            self.layout.index_of_control(name)
         if pose == self.pose:
             return
         self._remember(gesture)
@@ -295,22 +400,43 @@ class PanelModel:
         ----------
         control : str
         """
-        self.set_pose(self.pose.with_control(control, ControlPose()))
+        told = self._both({control: ControlPose()})
+        self.set_pose(Pose({**self.pose.controls, **told}, self.pose.keep_volume))
 
     def reset_all(self) -> None:
         """Put all controls to rest."""
         self.set_pose(Pose({}, self.pose.keep_volume))
 
-    def show_test_pose(self, name: str, amount: float | None = None) -> None:
+    def show_test_pose(
+        self, name: str, amount: float | None = None, ribbon: str | None = None
+    ) -> None:
         """Take a test pose, fitted to this layout.
 
         Parameters
         ----------
         name : str
         amount : float, optional
+        ribbon : str, optional
+            The one that takes it while the others keep their pose; if left out it is the
+            whole creature's, and what it does not move is at rest.
         """
+        if ribbon is None:
+            controls = self.rig.pose_for(name, amount).controls
+        else:
+            controls = {**self.pose.controls, **self._both(self._on_one(name, amount, ribbon))}
+        pose = Pose(controls, self.pose.keep_volume)
+        self.set_pose(pose, f"test pose {name} {ribbon}")
+
+    def _on_one(self, name: str, amount: float | None, ribbon: str) -> dict[str, ControlPose]:
+        if name not in APPENDAGE_POSES:
+            return self.rig.pose_for(name, amount, ribbon).controls
+        if ribbon == BODY:
+            raise RibbonsimError(
+                f"{name.replace('_', ' ')} moves appendages and the body is chosen: "
+                "choose an appendage, or put it on the whole creature"
+            )
         fitted = self.rig.pose_for(name, amount)
-        self.set_pose(Pose(fitted.controls, self.pose.keep_volume), f"test pose {name}")
+        return {control: fitted[control] for control in names_on(self.layout, ribbon)}
 
     def set_keep_volume(self, share: float) -> None:
         """Choose how far the girth answers stretch.
@@ -409,11 +535,35 @@ class PanelModel:
         pose = carry_over(old, new, self.pose, turned)
         kept = {name: carry_over(old, new, kept, turned) for name, kept in old.layout.poses.items()}
         rig = rebind(new, replace(new.layout, poses=kept))
+        at = ribbon_of(old.layout, self.selected)[0]
         self._remember(gesture)
         self._set_rig(rig)
         self.pose = pose
-        if self.selected not in rig.layout.control_names:
-            self.selected = rig.layout.control_names[0]
+        self._choose_what_is_left(at)
+
+    def _choose_what_is_left(self, ribbon: str) -> None:
+        """Where the chosen control is gone, choose another on its ribbon, or on the body."""
+        layout = self.layout
+        if self.selected in layout.all_control_names:
+            return
+        if ribbon in layout.ribbons:
+            self.selected = names_on(layout, ribbon)[0]
+        else:
+            self.choose_ribbon(BODY)
+
+    def change_own(self, own: Layout, gesture: str = "") -> None:
+        """Give the chosen ribbon other stations, controls or another shape.
+
+        Parameters
+        ----------
+        own : Layout
+            What :attr:`own` is from now on.
+        gesture : str
+            Changes of one gesture are one step back.
+        """
+        ribbon = self.ribbon
+        changed = with_ribbon(self.layout, ribbon, own)
+        self.change_layout(changed, gesture=gesture and f"{ribbon} {gesture}")
 
     def take_change(self, layout: Layout, method: Method) -> None:
         """Take a layout with a way of blending, the pose kept; one step back.
@@ -430,24 +580,24 @@ class PanelModel:
         self.method = method
 
     def set_stations(self, count: int, spacing: str = "spans") -> None:
-        """Place so many stations anew.
+        """Place so many stations anew on the chosen ribbon.
 
         Parameters
         ----------
         count : int
         spacing : {"spans", "length"}
         """
-        made = self.layout.with_stations(count, spacing)  # type: ignore[arg-type]
-        self.change_layout(made, gesture="stations")
+        made = self.own.with_stations(count, spacing)  # type: ignore[arg-type]
+        self.change_own(made, "stations")
 
     def set_spans(self, spans: int) -> None:
-        """Divide the ribbon into so many spans, dense where it was dense.
+        """Divide the chosen ribbon into so many spans, dense where it was dense.
 
         Parameters
         ----------
         spans : int
         """
-        self._set_ribbon(self.layout.ribbon.with_spans(spans), "spans")
+        self._set_ribbon(self.own.ribbon.with_spans(spans), "spans")
 
     def set_density(self, lean: float) -> None:
         """Crowd spans and stations towards one end.
@@ -459,10 +609,9 @@ class PanelModel:
         """
         if not -1.0 <= lean <= 1.0:
             raise RibbonsimError(f"a lean of {lean!r} cannot be used: give -1 to 1")
-        places = crowded(self.layout.ribbon.spans, lean)
-        ribbon = self.layout.ribbon.with_knots(places)
-        layout = replace(self.layout, ribbon=ribbon).with_stations(len(self.layout.stations))
-        self.change_layout(layout, gesture="density")
+        own = self.own
+        ribbon = own.ribbon.with_knots(crowded(own.ribbon.spans, lean))
+        self.change_own(replace(own, ribbon=ribbon).with_stations(len(own.stations)), "density")
 
     def insert_knot(self, t: float) -> None:
         """Insert a knot; the ribbon keeps its shape, and one station more stands there.
@@ -472,12 +621,11 @@ class PanelModel:
         t : float
             Place along, above 0 and below 1.
         """
-        ribbon = self.layout.ribbon.insert_knots(t)
-        stations = self.layout.stations
+        own = self.own
+        ribbon, stations = own.ribbon.insert_knots(t), own.stations
         if not np.isclose(stations, t, atol=1e-6).any():
             stations = np.sort(np.r_[stations, t])
-        layout = replace(self.layout, ribbon=ribbon)
-        self.change_layout(layout.with_stations(list(stations)))
+        self.change_own(replace(own, ribbon=ribbon).with_stations(list(stations)))
 
     def set_width(self, width: float) -> None:
         """Make the ribbon so wide.
@@ -487,7 +635,7 @@ class PanelModel:
         width : float
             Scene units.
         """
-        self._set_ribbon(self.layout.ribbon.with_width(width), "width")
+        self._set_ribbon(self.own.ribbon.with_width(width), "width")
 
     def turn_ribbon(self, degrees: float) -> None:
         """Roll the ribbon about its midline.
@@ -497,7 +645,7 @@ class PanelModel:
         degrees : float
             From how it lies now.
         """
-        self._set_ribbon(self.layout.ribbon.rolled(degrees), "roll")
+        self._set_ribbon(self.own.ribbon.rolled(degrees), "roll")
 
     def move_guide(self, t: float, shift: ArrayLike) -> None:
         """Move the ribbon at a place, less and less towards its neighbours.
@@ -511,20 +659,20 @@ class PanelModel:
         """
         from ribbonsim.falloff import wendland_c2
 
-        ribbon = self.layout.ribbon
+        ribbon = self.own.ribbon
         share = wendland_c2(np.abs(ribbon.greville - t) / 0.3)
         moved = ribbon.control_points + share[:, None, None] * np.asarray(shift, dtype=float)
         self._set_ribbon(Ribbon(moved, ribbon.knots), f"guide {t:g}")
 
     def _set_ribbon(self, ribbon: Ribbon, gesture: str) -> None:
-        self.change_layout(replace(self.layout, ribbon=ribbon), gesture=gesture)
+        self.change_own(replace(self.own, ribbon=ribbon), gesture)
 
     def swap_ends(self) -> None:
-        """Exchange root and tip."""
+        """Exchange root and tip of the body."""
         self.change_layout(self.layout.reversed(), turned=True)
 
     def choose_ends(self, root: int | ArrayLike | None, tip: int | ArrayLike | None) -> None:
-        """Run the ribbon anew between chosen ends.
+        """Run the body's ribbon anew between chosen ends.
 
         Parameters
         ----------
@@ -538,10 +686,10 @@ class PanelModel:
         )
         width = float(ribbon.width(np.linspace(0.0, 1.0, 101)).mean())
         fresh = Ribbon.along(guide, width=width, spans=ribbon.spans).with_knots(ribbon.breaks)
-        self.change_layout(replace(self.layout, ribbon=fresh))
+        self.change_layout(with_ribbon(self.layout, BODY, replace(self.layout, ribbon=fresh)))
 
     def add_control(self, station: int) -> str:
-        """Place another control.
+        """Place another control on the chosen ribbon.
 
         Parameters
         ----------
@@ -552,11 +700,12 @@ class PanelModel:
         str
             Its name.
         """
-        layout = self.layout.with_added(station)
-        (name,) = set(layout.control_names) - set(self.layout.control_names)
-        self.change_layout(layout)
-        self.selected = name
-        return name
+        ribbon, own = self.ribbon, self.own
+        grown = own.with_added(station)
+        (name,) = set(grown.control_names) - set(own.control_names)
+        self.change_own(grown)
+        self.select(whole_name(ribbon, name))
+        return self.selected
 
     def remove_control(self, name: str) -> None:
         """Take a control away; the pose of the body stays as near as the others can hold it.
@@ -565,28 +714,39 @@ class PanelModel:
         ----------
         name : str
         """
-        self.change_layout(replace(self.layout.without_control(name), poses={}))
+        self._change_control(name, lambda own, control: own.without_control(control))
 
     def rename_control(self, name: str, new: str) -> None:
         """Rename a control.
 
         Parameters
         ----------
+        name : str
+        new : str
+            Without the ribbon's name in front.
+        """
+        self._rename(with_renamed_control(self.layout, name, new))
+
+    def rename_ribbon(self, name: str, new: str) -> None:
+        """Rename an appendage, and with it its controls.
+
+        Parameters
+        ----------
         name, new : str
         """
-        layout = self.layout.renamed(name, new)
-        pose = Pose(
-            {new if key == name else key: value for key, value in self.pose.controls.items()},
-            self.pose.keep_volume,
-        )
+        self._rename(self.layout.with_appendage_renamed(name, new))
+
+    def _rename(self, layout: Layout) -> None:
+        """Take a layout that differs by names alone."""
+        before, after = self.layout.all_control_names, layout.all_control_names
+        labels = dict(zip(before, after, strict=True))
+        rig = rebind(self.rig, layout)
         self._remember()
-        self._swap_layout(layout)
-        self.pose = pose
-        if self.selected == name:
-            self.selected = new
+        self._set_rig(rig)
+        self.pose, self.selected = relabelled(self.pose, labels), labels[self.selected]
 
     def move_control(self, name: str, station: int) -> None:
-        """Slide a control along the body.
+        """Slide a control along its ribbon.
 
         Parameters
         ----------
@@ -594,10 +754,12 @@ class PanelModel:
         station : int
             A control that stands there keeps its seat, and this is refused.
         """
-        moved = self.layout.with_control(name, station=station)
-        chain = self.layout.chain_root
-        moved = moved if chain is None else moved.with_root(chain)
-        self.change_layout(moved, gesture=f"move {name}")
+
+        def moved(own: Layout, control: str) -> Layout:
+            chain, there = own.chain_root, own.with_control(control, station=station)
+            return there if chain is None else there.with_root(chain)
+
+        self._change_control(name, moved, f"move {name}")
 
     def set_reach(self, name: str, reach: float) -> None:
         """Set how far a control's influence extends.
@@ -608,27 +770,37 @@ class PanelModel:
         reach : float
             In multiples of the distance to its neighbours.
         """
-        self.change_layout(self.layout.with_control(name, reach=reach), gesture=f"reach {name}")
+        self._change_control(
+            name, lambda own, control: own.with_control(control, reach=reach), f"reach {name}"
+        )
+
+    def _change_control(
+        self, name: str, change: Callable[[Layout, str], Layout], gesture: str = ""
+    ) -> None:
+        """Change the ribbon that a control is on, by the control's own name."""
+        ribbon, control = ribbon_of(self.layout, name)
+        own = change(self.layout.ribbons[ribbon], control.name)
+        self.change_layout(with_ribbon(self.layout, ribbon, own), gesture=gesture)
 
     def set_falloff(self, name: str) -> None:
-        """Choose the kernel by which controls share the ribbon.
+        """Choose the kernel by which controls share the chosen ribbon.
 
         Parameters
         ----------
         name : {"wendland_c2", "gaussian", "inverse_distance", "linear"}
         """
-        rules = replace(self.layout.control_weights, falloff=name)
-        self.change_layout(replace(self.layout, control_weights=rules))
+        rules = replace(self.own.control_weights, falloff=name)
+        self.change_own(replace(self.own, control_weights=rules))
 
     def set_carry(self, root: str | None) -> None:
-        """Let controls be carried outwards from a root control, or let each stand alone.
+        """Let the chosen ribbon's controls be carried outwards from one, or each stand alone.
 
         Parameters
         ----------
         root : str or None
-            None lets each stand alone.
+            Its own name; None lets each stand alone.
         """
-        self.change_layout(self.layout.alone() if root is None else self.layout.with_root(root))
+        self.change_own(self.own.alone() if root is None else self.own.with_root(root))
 
     # -- layouts on the shelf and on disk ------------------------------------------------------
 
@@ -685,11 +857,11 @@ class PanelModel:
         old = self.rig
         rig = rebind(old, layout)
         pose = carry_over(old, rig, self.pose)
+        at = self.ribbon
         self._remember()
         self._set_rig(rig)
         self.pose = pose
-        if self.selected not in layout.control_names:
-            self.selected = layout.control_names[0]
+        self._choose_what_is_left(at)
 
     # -- what it tells -----------------------------------------------------------------------
 
