@@ -14,7 +14,8 @@ from ribbonsim.errors import RibbonsimError
 from ribbonsim.field import edge_distance, edge_graph
 from ribbonsim.guide import body_field, body_triangles, centreline, even_rings
 from ribbonsim.layout import Layout
-from ribbonsim.limbs import LIMB_RINGS, Skin, flat_pieces, flat_places, skin_of
+from ribbonsim.limb_skins import Skin, limb_skins
+from ribbonsim.limbs import LIMB_RINGS
 from ribbonsim.mesh import CreatureMesh
 from ribbonsim.place import body_places
 from ribbonsim.ribbon import Ribbon
@@ -129,13 +130,8 @@ def find_appendages(
     """
     ribbon = guide if isinstance(guide, Ribbon) else Ribbon.along(guide, mesh.diagonal / 50.0)
     places, triangles = body_places(mesh, ribbon), body_triangles(mesh)
-    flat = flat_places(mesh.positions, triangles, places, ribbon.length)
-    graph = edge_graph(mesh.positions, triangles)
     found = []
-    for piece in flat_pieces(graph, flat):
-        skin = skin_of(mesh.positions, graph, triangles, flat, piece)
-        if skin is None:
-            continue
+    for skin in limb_skins(mesh.positions, triangles, places, ribbon.length):
         proposal = _proposed(mesh, skin, places, ribbon.length)
         if proposal is not None and proposal.confidence >= least:
             found.append(proposal)

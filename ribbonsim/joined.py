@@ -13,6 +13,7 @@ from ribbonsim.errors import RibbonsimError
 from ribbonsim.falloff import limit_influences, prune, smooth
 from ribbonsim.guide import body_triangles
 from ribbonsim.layout import Layout
+from ribbonsim.limb_skins import Skin, limb_skins
 from ribbonsim.limbs import Limb, base_share, find_limb
 from ribbonsim.mesh import CreatureMesh
 from ribbonsim.place import homes
@@ -46,20 +47,31 @@ def find_limbs(
         If an appendage is not on a limb, or two are on one.
     """
     found = dict(known or {})
+    skins: dict[str, list[Skin]] = {}
     for appendage in layout.appendages:
         if appendage.name in found:
             continue
-        if appendage.rides_on == BODY:
-            skin, along = body_triangles(mesh), places
-        else:
-            carrier = found[appendage.rides_on]
-            skin, along = carrier.triangles, np.zeros(len(places))
-            along[carrier.vertices] = carrier.places
-        length = layout.ribbons[appendage.rides_on].ribbon.length
-        found[appendage.name] = find_limb(mesh.positions, skin, along, length, appendage)
+        carrier = appendage.rides_on
+        if carrier not in skins:
+            skins[carrier] = _skins_on(mesh, layout, places, carrier, found)
+        found[appendage.name] = find_limb(mesh.positions, skins[carrier], appendage)
     limbs = {appendage.name: found[appendage.name] for appendage in layout.appendages}
     _check_apart(layout.appendages, limbs)
     return limbs
+
+
+def _skins_on(
+    mesh: CreatureMesh, layout: Layout, places: Array, carrier: str, found: Mapping[str, Limb]
+) -> list[Skin]:
+    """Skins of all limbs that grow from one ribbon's skin."""
+    if carrier == BODY:
+        triangles, along = body_triangles(mesh), places
+    else:
+        limb = found[carrier]
+        triangles, along = limb.triangles, np.zeros(len(places))
+        along[limb.vertices] = limb.places
+    length = layout.ribbons[carrier].ribbon.length
+    return limb_skins(mesh.positions, triangles, along, length)
 
 
 def _check_apart(appendages: Sequence[Appendage], limbs: Mapping[str, Limb]) -> None:
