@@ -142,6 +142,7 @@ __all__ = [
     "find_appendages",
     "find_guide",
     "find_plane",
+    "hand_off",
     "load_mesh",
     "loop_centre",
     "make_target",

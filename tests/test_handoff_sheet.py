@@ -240,7 +240,7 @@ def test_discrepancies_of_a_stretched_tube_match_the_closed_form():
     size = rig.mesh.diagonal
     assert found.largest["volume"] == pytest.approx(0.5 * (1.0 - s**-0.5) / size, rel=1e-3)
     assert found.largest["key"] < 1e-12
-    assert found.largest["dual_quaternion"] < 1e-9  # nothing turns
+    assert found.largest["dual_quaternion"] < 1e-6  # nothing turns
     assert found.largest["by_hand"] < 1e-3  # nor does the ribbon bend
 
 

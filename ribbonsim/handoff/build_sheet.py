@@ -32,7 +32,7 @@ Bytes = NDArray[np.uint8]
 Progress = Callable[[str, int, int], None]
 
 PAGE, PRINT = "build_sheet.html", "build_sheet.pdf"
-PICTURE_SIZE = (1800, 1200)
+PICTURE_SIZE = (1500, 1000)
 _CHECKED = 2
 
 

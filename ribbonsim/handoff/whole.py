@@ -1,0 +1,218 @@
+"""Everything that leaves, in one folder: files of all formats appear together or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from ribbonsim.bundle import Bundle, file_names
+from ribbonsim.checks import check_choice
+from ribbonsim.errors import RibbonsimError
+from ribbonsim.files import cannot_write
+from ribbonsim.handoff.baking import choose_poses
+from ribbonsim.handoff.gltf import export_gltf
+from ribbonsim.handoff.posed_meshes import export_posed_meshes
+from ribbonsim.handoff.surface import export_surface
+from ribbonsim.handoff.tables import export_tables
+from ribbonsim.handoff.units import Units
+from ribbonsim.handoff.usd import check_usd, export_usd
+from ribbonsim.pose import Pose
+from ribbonsim.rig import METHODS, Method, Rig
+
+Progress = Callable[[str, int, int], None]
+
+# What each format brings, in the order in which they are written.
+FORMATS = {
+    "gltf": "glTF 2.0: mesh, skeleton, weights and animations, in metres where the unit is known",
+    "usd": "USD: the same with polygons kept, and the ribbons as spline surfaces",
+    "tables": "weights, stations, controls and ribbons as CSV and JSON",
+    "obj": "a mesh for each pose, and the ribbons as free-form surfaces",
+    "sheet": "the build sheet, as a page and for printing",
+}
+SURFACE_FILE = "ribbon.obj"
+
+
+@dataclass(frozen=True)
+class Handoff:
+    """What was written.
+
+    Parameters
+    ----------
+    folder : Path
+    files : dict of str to tuple of Path
+        By format.
+    poses : tuple of str
+    units : Units
+    """
+
+    folder: Path
+    files: dict[str, tuple[Path, ...]]
+    poses: tuple[str, ...]
+    units: Units
+
+
+def hand_off(
+    rig: Rig,
+    folder: str | os.PathLike[str],
+    formats: Sequence[str] | None = None,
+    poses: Mapping[str, Pose] | Sequence[str] | None = None,
+    *,
+    method: Method = "linear",
+    units: Units | None = None,
+    force: bool = False,
+    progress: Progress | None = None,
+) -> Handoff:
+    """Write a rig in several formats into one folder.
+
+    Parameters
+    ----------
+    rig : Rig
+    folder : path
+        Made if it is not there.
+    formats : sequence of str, optional
+        Of ``gltf``, ``usd``, ``tables``, ``obj`` and ``sheet``; all of them if left out.
+    poses : mapping of str to Pose, sequence of str, or None
+        Poses by name; names of kept and test poses; or, if None, all of those.
+    method : {"linear", "dual_quaternion"}
+        What animations and posed meshes are to look like.
+    units : Units, optional
+        What to convert to; numbers stay as they are if left out. glTF has the y axis up by its
+        standard, and is in metres where the scene's unit is known.
+    force : bool
+        Replace files that are there.
+    progress : callable, optional
+        Called as ``progress(stage, done, total)``; raise in it to stop. Nothing is then
+        written.
+
+    Returns
+    -------
+    Handoff
+
+    Raises
+    ------
+    RibbonsimError
+        If a format or pose is unknown, a library that a format needs is not installed, a file
+        is in the way, or nothing can be drawn or written.
+    """
+    asked = _chosen_formats(formats)
+    check_choice("method", method, METHODS)
+    held = units or Units()
+    tell = progress or (lambda *_: None)
+    chosen = choose_poses(rig, poses)
+    # a pose that was not asked for by name is no pose to check by
+    checked = chosen if poses is not None else None
+    work = _Work(rig, chosen, checked, method, held, tell)
+    with Bundle(folder, force) as bundle:
+        bundle.claim(name for key in asked for name in work.names(key))
+        try:
+            with tempfile.TemporaryDirectory() as staging:
+                made = {key: work.write(key, Path(staging, key)) for key in asked}
+                files = {path.name: path.read_bytes() for paths in made.values() for path in paths}
+        except OSError as error:
+            raise RibbonsimError(cannot_write(Path(tempfile.gettempdir()), error)) from error
+        tell("write", 0, 1)
+        bundle.write(files)
+        tell("write", 1, 1)
+    placed = {key: tuple(bundle.folder / path.name for path in made[key]) for key in asked}
+    return Handoff(bundle.folder, placed, tuple(chosen), held)
+
+
+def _chosen_formats(formats: Sequence[str] | None) -> list[str]:
+    """Formats in the order of work; those whose library is missing are told of at once."""
+    wanted = (
+        list(FORMATS) if formats is None else [formats] if isinstance(formats, str) else formats
+    )
+    for key in wanted:
+        check_choice("format", key, tuple(FORMATS))
+    if not len(wanted):
+        raise RibbonsimError(f"no format is chosen: choose from {', '.join(FORMATS)}")
+    if "usd" in wanted:
+        check_usd()
+    if "sheet" in wanted:
+        from ribbonsim.handoff.sheet_pdf import check_pdf
+
+        check_pdf()
+    return [key for key in FORMATS if key in wanted]
+
+
+@dataclass(frozen=True, eq=False)
+class _Work:
+    """Writes one format after another."""
+
+    rig: Rig
+    poses: Mapping[str, Pose]
+    checked: Mapping[str, Pose] | None
+    method: Method
+    units: Units
+    tell: Progress
+
+    def names(self, key: str) -> list[str]:
+        """Names of the files of a format."""
+        from ribbonsim.handoff.record import SCHEMA_FILE
+        from ribbonsim.handoff.tables import RECORD_FILE, TABLE_FILES
+
+        stem = self.rig.mesh.name
+        if key == "gltf":
+            return file_names([stem], ".glb")
+        if key == "usd":
+            return file_names([stem], ".usdc")
+        if key == "tables":
+            return [RECORD_FILE, SCHEMA_FILE, *TABLE_FILES]
+        if key == "obj":
+            return [*file_names((f"{stem}_{name}" for name in self.poses), ".obj"), SURFACE_FILE]
+        from ribbonsim.handoff.build_sheet import PAGE, PRINT
+
+        return [PAGE, PRINT]
+
+    def write(self, key: str, folder: Path) -> list[Path]:
+        """Write a format into a folder of its own."""
+        if key == "sheet":
+            from ribbonsim.handoff.build_sheet import build_sheet
+
+            sheet = build_sheet(
+                self.rig, folder, self.checked, units=self.units, progress=self._within_sheet
+            )
+            return [sheet.page, sheet.pdf]
+        stage = f"write {_SHOWN[key]}"
+        self.tell(stage, 0, 1)
+        done = self._exported(key, folder)
+        self.tell(stage, 1, 1)
+        return done
+
+    def _exported(self, key: str, folder: Path) -> list[Path]:
+        rig, poses, units = self.rig, self.poses, self.units
+        if key == "gltf":
+            path, told = folder / self.names(key)[0], for_gltf(units)
+            return export_gltf(rig, path, poses, units=told, method=self.method)
+        if key == "usd":
+            path = folder / self.names(key)[0]
+            return [export_usd(rig, path, poses, units=units, method=self.method)]
+        if key == "tables":
+            return export_tables(rig, folder, poses=poses, units=units)
+        posed = export_posed_meshes(rig, folder, poses, method=self.method, units=units)
+        return [*posed, export_surface(rig, folder / SURFACE_FILE, units=units)]
+
+    def _within_sheet(self, stage: str, done: int, total: int) -> None:
+        words = {"measure": "measure what differs", "draw": "draw the build sheet"}
+        self.tell(words.get(stage, "set the build sheet"), done, total)
+
+
+_SHOWN = {"gltf": "glTF", "usd": "USD", "tables": "tables", "obj": "OBJ"}
+
+
+def for_gltf(units: Units) -> Units:
+    """Units as glTF wants them: y up, and metres where the scene's unit is known.
+
+    Parameters
+    ----------
+    units : Units
+
+    Returns
+    -------
+    Units
+    """
+    metres = None if units.scene is None else "metre"
+    return Units(units.scene, metres, units.up, "y")

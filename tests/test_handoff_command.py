@@ -1,0 +1,246 @@
+"""``ribbonsim handoff`` and ``hand_off``: files of all formats, read by readers of others."""
+
+import csv
+import errno
+import sys
+import tempfile
+
+import numpy as np
+import pygltflib
+import pypdfium2
+import pytest
+import tubes
+from pxr import Usd, UsdGeom
+
+import ribbonsim as rs
+from ribbonsim import cli as doors
+from ribbonsim.handoff.units import Units
+from ribbonsim.handoff.whole import FORMATS, for_gltf, hand_off
+from ribbonsim.obj import write_obj
+
+ALWAYS = {
+    "tube.glb",
+    "tube.usdc",
+    "handoff.json",
+    "handoff.schema.json",
+    "weights.csv",
+    "weights.npz",
+    "stations.csv",
+    "controls.csv",
+    "control_weights.csv",
+    "control_points.csv",
+    "knots.csv",
+    "ribbon.obj",
+    "build_sheet.html",
+    "build_sheet.pdf",
+}
+
+
+@pytest.fixture(scope="module")
+def rig():
+    mesh = tubes.tube(tubes.s_curve(), 0.6, around=12, round_ends=3)
+    ribbon = rs.Ribbon.along(rs.find_guide(mesh), width=0.5, spans=8)
+    return rs.bind(mesh, rs.Layout.from_ribbon(ribbon, stations=9, controls=3))
+
+
+@pytest.fixture(scope="module")
+def scene(rig, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("scene")
+    write_obj(rig.mesh, folder / "tube.obj")
+    layout = rig.layout
+    kept = {"мах": rs.Pose({"control2": {"bend": 35.0}})}
+    rs.Layout(layout.ribbon, layout.stations, layout.controls, poses=kept).save(
+        folder / "tube.toml"
+    )
+    return folder
+
+
+def run(*arguments):
+    """Run the command line; its exit code."""
+    with pytest.raises(SystemExit) as end:
+        doors.main(["handoff", *map(str, arguments)])
+    return end.value.code
+
+
+def test_command_writes_all_formats(scene, tmp_path, capsys):
+    out = tmp_path / "out"
+    code = run(scene / "tube.obj", "--layout", scene / "tube.toml", "--out", out,
+               "--poses", "мах,twist=90")  # fmt: skip
+    said = capsys.readouterr().out
+    assert code == 0
+    names = {file.name for file in out.iterdir()}
+    assert names == ALWAYS | {"tube_мах.obj", "tube_twist.obj"}
+    assert "16 files with 2 poses. Lengths are in scene units, as they stand" in said
+    for key in FORMATS:
+        assert f"{key}  " in said
+
+
+def test_files_agree_with_each_other_and_with_the_rig(scene, tmp_path):
+    run(scene / "tube.obj", "--layout", scene / "tube.toml", "--out", tmp_path, "--poses", "мах")
+    rig = rs.bind(rs.load_mesh(scene / "tube.obj"), rs.Layout.load(scene / "tube.toml"))
+    posed = rig.deform(rig.layout.poses["мах"])
+    assert np.array_equal(rs.load_mesh(tmp_path / "tube_мах.obj").positions, posed)
+    scene_file = pygltflib.GLTF2().load(str(tmp_path / "tube.glb"))
+    assert [animation.name for animation in scene_file.animations] == ["мах"]
+    assert len(scene_file.skins[0].joints) == 9
+    stage = Usd.Stage.Open(str(tmp_path / "tube.usdc"))
+    points = UsdGeom.Mesh(stage.GetPrimAtPath("/tube/skin")).GetPointsAttr().Get()
+    assert np.allclose(points, rig.mesh.positions, atol=1e-5)
+    with (tmp_path / "weights.csv").open(encoding="utf-8") as stream:
+        rows = list(csv.DictReader(stream))
+    table = np.zeros_like(rig.mesh_weights)
+    for row in rows:
+        joint = rig.joint_names.index(row["joint"])
+        table[int(row["vertex"]) - 1, joint] = float(row["weight"])
+    assert np.array_equal(table, rig.mesh_weights)
+    document = pypdfium2.PdfDocument(str(tmp_path / "build_sheet.pdf"))
+    assert "tube" in document[0].get_textpage().get_text_range()
+    document.close()
+
+
+def test_units_and_axes_reach_every_format(scene, tmp_path, capsys):
+    run(scene / "tube.obj", "--layout", scene / "tube.toml", "--out", tmp_path,
+        "--poses", "twist", "--units", "cm:mm", "--up", "y:z")  # fmt: skip
+    assert "in millimetres, converted from centimetres; the z axis" in capsys.readouterr().out
+    rest = rs.load_mesh(scene / "tube.obj").positions
+    turned = 10.0 * np.c_[rest[:, 0], -rest[:, 2], rest[:, 1]]
+    stage = Usd.Stage.Open(str(tmp_path / "tube.usdc"))
+    assert UsdGeom.GetStageMetersPerUnit(stage) == 0.001
+    assert UsdGeom.GetStageUpAxis(stage) == "Z"
+    points = UsdGeom.Mesh(stage.GetPrimAtPath("/tube/skin")).GetPointsAttr().Get()
+    assert np.allclose(points, turned, atol=1e-4)
+    # glTF 2.0, 3.4: metres and y up
+    document = pygltflib.GLTF2().load(str(tmp_path / "tube.glb"))
+    accessor = document.accessors[document.meshes[0].primitives[0].attributes.POSITION]
+    assert np.allclose(accessor.min, 0.01 * rest.min(axis=0), atol=1e-6)
+    assert np.allclose(accessor.max, 0.01 * rest.max(axis=0), atol=1e-6)
+    lines = (tmp_path / "ribbon.obj").read_text().splitlines()
+    corner = np.array([float(x) for x in next(x for x in lines if x[:2] == "v ").split()[1:]])
+    layout = rs.Layout.load(scene / "tube.toml")
+    x, y, z = layout.ribbon.control_points[0, 0]
+    assert np.allclose(corner, [10 * x, -10 * z, 10 * y])
+
+
+@pytest.mark.parametrize(
+    ("units", "metres", "up"),
+    [
+        (Units(), None, "y"),
+        (Units("inch"), 1.0, "y"),
+        (Units("centimetre", "foot", "z", "z"), 1.0, "y"),
+    ],
+)
+def test_gltf_is_in_metres_where_the_unit_is_known(units, metres, up):
+    told = for_gltf(units)
+    assert (told.metres, told.up_axis) == (metres, up)
+
+
+def test_only_what_is_asked_for_is_written(rig, tmp_path):
+    done = hand_off(rig, tmp_path, ["obj", "gltf"], ["twist"])
+    names = {file.name for file in tmp_path.iterdir()}
+    assert names == {"tube.glb", "tube_twist.obj", "ribbon.obj"}
+    assert list(done.files) == ["gltf", "obj"]
+    assert {path.name for paths in done.files.values() for path in paths} == names
+    assert done.poses == ("twist",)
+
+
+def test_sheet_checks_simple_poses_unless_poses_are_named(rig, tmp_path):
+    hand_off(rig, tmp_path / "a", ["sheet"])
+    hand_off(rig, tmp_path / "b", ["sheet"], ["twist"])
+    first, second = ((tmp_path / k / "build_sheet.html").read_text() for k in "ab")
+    assert "First check: vertices" in first
+    assert "First check" not in second
+    assert "Twist: vertices" in second
+
+
+def test_an_amount_makes_a_test_pose(scene, tmp_path):
+    run(scene / "tube.obj", "--layout", scene / "tube.toml", "--out", tmp_path, "--poses",
+        "twist=90", "--formats", "obj")  # fmt: skip
+    rig = rs.bind(rs.load_mesh(scene / "tube.obj"), rs.Layout.load(scene / "tube.toml"))
+    posed = rs.load_mesh(tmp_path / "tube_twist.obj").positions
+    assert np.array_equal(posed, rig.deform(rig.pose_for("twist", 90.0)))
+
+
+# -- what goes wrong -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("arguments", "sentence"),
+    [
+        (["--formats", "gltf,fax"], "format = 'fax' is not known"),
+        (["--formats", "gltf,,usd"], "has an empty name in it"),
+        (["--units", "parsec"], "'parsec' is not known"),
+        (["--units", "cm:"], "neither a name nor two"),
+        (["--up", "x"], "up axis of the scene = 'x'"),
+        (["--poses", "wiggle"], "no pose is called 'wiggle'"),
+        (["--poses", "twist=much"], "'much' of 'twist' is not a number"),
+        (["--layout", "nowhere.toml"], "nowhere.toml"),
+    ],
+)
+def test_bad_options_are_told_in_one_sentence(arguments, sentence, scene, tmp_path, capsys):
+    code = run(scene / "tube.obj", "--out", tmp_path / "out", *arguments)
+    said = capsys.readouterr().err.splitlines()[-1]
+    assert code == 2
+    assert said.startswith("ribbonsim: ")
+    assert sentence in said
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_mesh_that_is_not_there_is_named(tmp_path, capsys):
+    assert run(tmp_path / "no.obj", "--out", tmp_path / "out") == 2
+    assert "no.obj: there is no such file" in capsys.readouterr().err
+
+
+def test_one_file_in_the_way_keeps_all_others_out(rig, tmp_path):
+    (tmp_path / "build_sheet.pdf").write_text("mine")
+    with pytest.raises(rs.RibbonsimError, match=r"build_sheet\.pdf exists and is kept"):
+        hand_off(rig, tmp_path, poses=["twist"])
+    assert [file.name for file in tmp_path.iterdir()] == ["build_sheet.pdf"]
+    hand_off(rig, tmp_path, poses=["twist"], force=True)
+    assert len(list(tmp_path.iterdir())) == len(ALWAYS) + 1
+
+
+def test_stopping_leaves_nothing(rig, tmp_path):
+    class StopError(Exception):
+        pass
+
+    def stop(stage, done, total):
+        if stage == "draw the build sheet":
+            raise StopError
+
+    with pytest.raises(StopError):
+        hand_off(rig, tmp_path / "new", poses=["twist"], progress=stop)
+    assert not (tmp_path / "new").exists()
+
+
+def test_progress_names_every_format(rig, tmp_path):
+    stages = []
+    hand_off(rig, tmp_path, poses=["twist"], progress=lambda *told: stages.append(told))
+    names = list(dict.fromkeys(stage for stage, _, _ in stages))
+    assert names[:4] == ["write glTF", "write USD", "write tables", "write OBJ"]
+    assert all(0 <= done <= total for _, done, total in stages)
+
+
+def test_a_full_disk_is_told(rig, tmp_path, monkeypatch):
+    def full(*_, **__):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(tempfile, "TemporaryDirectory", full)
+    with pytest.raises(rs.RibbonsimError, match="free some space"):
+        hand_off(rig, tmp_path / "new", ["gltf"], ["twist"])
+    assert not (tmp_path / "new").exists()
+
+
+def test_a_folder_that_is_a_file_is_named(rig, tmp_path):
+    (tmp_path / "file").write_text("mine")
+    with pytest.raises(rs.RibbonsimError, match=r"file cannot be written.*choose a folder"):
+        hand_off(rig, tmp_path / "file", ["gltf"], ["twist"])
+
+
+@pytest.mark.parametrize(("module", "key"), [("pxr", "usd"), ("reportlab", "sheet")])
+def test_a_missing_library_is_named_before_any_work(module, key, rig, tmp_path, monkeypatch):
+    for name in [module, *(name for name in sys.modules if name.startswith(f"{module}."))]:
+        monkeypatch.setitem(sys.modules, name, None)
+    with pytest.raises(rs.RibbonsimError, match=r"pip install 'ribbonsim\[handoff\]'"):
+        hand_off(rig, tmp_path / "new", ["gltf", key], ["twist"])
+    assert not (tmp_path / "new").exists()
+    assert hand_off(rig, tmp_path / "new", ["gltf", "tables"], ["twist"]).files
