@@ -13,10 +13,17 @@ from pathlib import Path
 import coil
 import grub
 import lampeel
+import snuffer
 import tentacle
 from objtext import obj_text
 
-CREATURES = {"lampeel": lampeel, "grub": grub, "coil": coil, "tentacle": tentacle}
+CREATURES = {
+    "lampeel": lampeel,
+    "grub": grub,
+    "coil": coil,
+    "tentacle": tentacle,
+    "snuffer": snuffer,
+}
 
 
 def main(folder: Path) -> None:

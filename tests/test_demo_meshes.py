@@ -20,12 +20,17 @@ from ribbonsim.mesh import CreatureMesh, load_mesh
 MESHES = Path(__file__).parent.parent / "meshes"
 GROUPS = {
     "lampeel": {"body", "barbel_l", "barbel_r", "fin_l", "fin_r"},
+    "snuffer": {
+        "body",
+        *(f"arm_{place}_{side}" for place in ("front", "side", "back") for side in "lr"),
+    },
     "grub": {"body"},
     "coil": {"body"},
     "tentacle": {"body"},
 }
 VERTICES = {
     "lampeel": (18_000, 20_000),
+    "snuffer": (18_000, 22_000),
     "grub": (3_000, 10_000),
     "coil": (3_000, 10_000),
     "tentacle": (3_000, 10_000),
@@ -97,10 +102,10 @@ def test_no_self_intersection_by_libigl(creature: CreatureMesh) -> None:
 
 def test_quads_follow_loops(creature: CreatureMesh) -> None:
     # A closed quad mesh has mean valence 4 - 8 / V (Euler's formula); ours gathers what
-    # deviates in a few corners: eight for the two ends, four to six for each appendage.
+    # deviates in a few corners: eight for the two ends, eight for each appendage and eye.
     valence = np.bincount(creature.corner_vertices)
     odd = np.flatnonzero(valence != 4)
-    assert len(odd) <= 60
+    assert len(odd) <= 72
     assert set(valence[odd]) <= {3, 5}
     assert (4 - valence).sum() == 8
 
@@ -117,7 +122,7 @@ def test_texture_has_a_seam_and_no_quad_flipped_or_outside(creature: CreatureMes
     assert sides.max() > 1
 
 
-@pytest.mark.parametrize("name", ["lampeel", "grub"])
+@pytest.mark.parametrize("name", ["lampeel", "snuffer", "grub"])
 def test_left_and_right_are_exact_mirror_images(name: str) -> None:
     mesh = load_mesh(MESHES / f"{name}.obj")
     here = {tuple(point): number for number, point in enumerate(mesh.positions)}
@@ -139,6 +144,16 @@ def test_lampeel_rears_up_from_the_ground() -> None:
     assert high[1] > 60.0
     head = mesh.positions[mesh.positions[:, 2] > 40.0]
     assert head[:, 1].min() > 40.0
+
+
+def test_snuffer_stands_on_six_arms() -> None:
+    mesh = load_mesh(MESHES / "snuffer.obj")
+    vertices = quads_of(mesh)
+    for number, name in enumerate(mesh.group_names):
+        points = mesh.positions[np.unique(vertices[mesh.polygon_groups == number])]
+        low = points[:, 1].min()
+        assert low < 2.0 if name.startswith("arm") else low > 2.0
+        assert np.hypot(points[:, 0], points[:, 2]).max() > (35.0 if name != "body" else 10.0)
 
 
 def test_grub_is_short_and_fat() -> None:
