@@ -27,6 +27,7 @@ Floats = NDArray[np.float64]
 _BAR_ROOM = Insets(bottom=0.12)
 _POSE_FILL = 0.88
 _CLOSE_FILL = 0.8
+_MARKED = 0.62
 _CELLS = (64, 48)
 # enough points to tell what hides what
 _FEW, _MANY = 300, 15000
@@ -344,11 +345,29 @@ def finding_heat(case: Case, finding: Finding) -> tuple[Floats, Scale]:
     elif kind == "bleed":
         values = 100.0 * bleed(rig)
         scale = _beyond("weight from far along the body", 0.0, 100 * limit, 100 * value, " %")
+    elif kind in ("volume", "kink", "shape") and finding.place.ribbon == BODY:
+        return _MARKED * _band(rig, finding), Scale("")
     else:
-        values, scale = np.full(len(rig.places), 0.62), Scale("")
+        values, scale = np.full(len(rig.places), _MARKED), Scale("")
     concerned = np.zeros(len(values), dtype=bool)
     concerned[finding.vertices] = True
     return np.where(concerned, values, scale.low), scale
+
+
+def _band(rig: Rig, finding: Finding) -> Floats:
+    """How far each vertex is marked, 0 to 1: a stretch of the body with soft, even ends.
+
+    The vertices alone would end it in steps where the mesh's loops lie askew to the ribbon.
+    """
+    places = rig.places[finding.vertices]
+    low, high = np.quantile(places, (0.02, 0.98))
+    soft = 0.2 * max(high - low, 1e-9)
+    outside = np.maximum(low - rig.places, rig.places - high)
+    near = np.clip(0.5 - outside / soft, 0.0, 1.0)
+    # of what the body carries only that which is marked itself
+    limb = rig.mesh_weights.argmax(axis=1) >= len(rig.layout.stations)
+    limb[finding.vertices] = False
+    return np.where(limb, 0.0, near * near * (3.0 - 2.0 * near))
 
 
 def _beyond(title: str, rest: float, limit: float, value: float, unit: str = "") -> Scale:
