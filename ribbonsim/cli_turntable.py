@@ -18,9 +18,11 @@ from ribbonsim.cli_options import (
 )
 
 if TYPE_CHECKING:
+    from ribbonsim.bendcheck.cases import PoseList
     from ribbonsim.build import BuildOptions
     from ribbonsim.preview import Progress
     from ribbonsim.rig import Method, Rig
+    from ribbonsim.view.sheet import Paper
 
 _FINISHES = ("fog", "paper", "dusk", "night")
 _SKINS = ("clay", "two-tone", "wire")
@@ -111,6 +113,22 @@ _SKINS = ("clay", "two-tone", "wire")
 @click.option("--project", default="", metavar="NAME", help="Written on the slate.")
 @click.option("--note", default="", metavar="TEXT", help="Written on the slate, last.")
 @click.option("--no-slate", is_flag=True, help="Write nothing under the picture.")
+@click.option(
+    "--sheet",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Write a contact sheet too: .pdf or .png.",
+)
+@click.option(
+    "--paper", type=click.Choice(["a4", "16:9"]), default="a4", show_default=True, help="Its shape."
+)
+@click.option(
+    "--page",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Write a review page too, .html: film, verdict, pictures, room for a decision.",
+)
+@click.option("--question", default="", metavar="TEXT", help="What the page asks.")
 @click.option("--force", is_flag=True, help="Replace files that are there.")
 def turntable_command(
     mesh: Path,
@@ -122,16 +140,21 @@ def turntable_command(
     frames: int | None,
     seconds: float | None,
     fps: int,
+    sheet: Path | None,
+    paper: Paper,
+    page: Path | None,
+    question: str,
     force: bool,
     **options: Any,  # what _picture_options and building_options name
 ) -> None:
-    """Film MESH, a Wavefront OBJ file, while the camera goes round it.
+    """Film MESH, an OBJ, glTF, PLY or STL file, while the camera goes round it.
 
     The creature stays in the picture from every side and in every pose, and the film loops
     without a jump. Several layouts stand side by side and move in step.
     """
     from ribbonsim.turning import turntable
 
+    _check_files(sheet, page, force)
     shown = _picture_options(options)
     building = read_building(options)
     if layout_files and building is not None:
@@ -141,20 +164,78 @@ def turntable_command(
     with progress_shown() as tell:
         tell("bind the mesh", 0, 1)
         rigs = _load_rigs(mesh, layout_files, building, tell)
-        result = turntable(
-            rigs,
-            file,
-            _poses_of(poses),
-            names=names_of(layout_files) if len(rigs) > 1 else None,
-            size=size,
-            frames=count,
-            fps=fps,
-            method=blended,
-            force=force,
-            progress=tell,
-            **shown,
-        )
+        asked = _poses_of(poses)
+        common: dict[str, Any] = {
+            "names": names_of(layout_files) if len(rigs) > 1 else None,
+            "method": blended,
+            "force": force,
+            "progress": tell,
+        }
+        result = turntable(rigs, file, asked, size=size, frames=count, fps=fps, **common, **shown)
+        if sheet is not None:
+            _write_sheet(sheet, rigs, asked, paper, shown, common)
+        if page is not None:
+            _write_page(page, rigs, asked, result.path, question, shown, common)
     click.echo(f"{result.path} holds {result.words}; it took {result.seconds:.1f} s.")
+    for made in filter(None, (sheet, page)):
+        click.echo(f"{made} shows it too.")
+
+
+def _check_files(sheet: Path | None, page: Path | None, force: bool) -> None:
+    """Complain of names before the film is made, not after."""
+    from ribbonsim.review import check_page
+    from ribbonsim.sheets import check_sheet
+
+    if sheet is not None:
+        check_sheet(sheet, force)
+    if page is not None:
+        check_page(page, force)
+
+
+def _write_sheet(
+    sheet: Path,
+    rigs: Sequence[Rig],
+    asked: PoseList,
+    paper: Paper,
+    shown: dict[str, Any],
+    common: dict[str, Any],
+) -> None:
+    from ribbonsim.sheets import contact_sheet
+
+    contact_sheet(
+        rigs,
+        sheet,
+        asked,
+        paper=paper,
+        elevation=shown["camera"].elevation,
+        look=shown["look"],
+        ribbon="ribbon" in shown["overlays"],
+        slate=shown["slate"],
+        **common,
+    )
+
+
+def _write_page(
+    page: Path,
+    rigs: Sequence[Rig],
+    asked: PoseList,
+    film: Path,
+    question: str,
+    shown: dict[str, Any],
+    common: dict[str, Any],
+) -> None:
+    """The page plays the film; a folder of pictures cannot play, so then it makes its own."""
+    from ribbonsim.review import review_page
+
+    review_page(
+        rigs,
+        page,
+        asked,
+        film=film if film.is_file() else None,
+        question=question,
+        **common,
+        **shown,
+    )
 
 
 def _picture_options(options: dict[str, Any]) -> dict[str, Any]:

@@ -194,9 +194,7 @@ def review_page(
         If something cannot be shown or measured, a file is in the way, the page would be
         larger than 25 MB, or nothing can be drawn or written.
     """
-    if Path(path).suffix.lower() not in (".html", ".htm"):
-        raise RibbonsimError(f"{path} cannot be a review page: end its name with .html")
-    target = check_free(path, force)
+    target = check_page(path, force)
     tell = progress or (lambda *_: None)
     held = [rigs] if isinstance(rigs, Rig) else list(rigs)
     asked = list(test_poses_of(held[0].layout)) if held and poses is None else poses
@@ -227,6 +225,28 @@ def review_page(
     write_file(target, data, force)
     tell("write", 1, 1)
     return ReviewPage(target, len(data), tuple(reports), found)
+
+
+def check_page(path: str | os.PathLike[str], force: bool = False) -> Path:
+    """See that a review page can be written, before the work begins.
+
+    Parameters
+    ----------
+    path : path
+    force : bool
+        Replace a file that is there.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    RibbonsimError
+    """
+    if Path(path).suffix.lower() not in (".html", ".htm"):
+        raise RibbonsimError(f"{path} cannot be a review page: end its name with .html")
+    return check_free(path, force)
 
 
 @dataclass(frozen=True)

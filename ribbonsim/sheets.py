@@ -122,11 +122,9 @@ def contact_sheet(
         If something cannot be shown, so many pictures would be too small, a file is in the
         way, or nothing can be drawn or written.
     """
-    ending = Path(path).suffix.lower()
-    if ending not in (".png", ".pdf"):
-        raise RibbonsimError(f"{path} cannot be a contact sheet: end its name with .png or .pdf")
     check_choice("paper", paper, PAPERS)
-    target = check_free(path, force)
+    target = check_sheet(path, force)
+    ending = target.suffix.lower()
     tell = progress or (lambda *_: None)
     listed = list_shots(rigs, poses, angles, names, method, elevation)
     plan = plan_for(listed, paper, one_page=ending == ".png")
@@ -144,6 +142,28 @@ def contact_sheet(
     write_file(target, _encode(pages, ending, plan, listed), force)
     tell("write", 1, 1)
     return ContactSheet(target, len(pages), len(pictures), pages[0].size)
+
+
+def check_sheet(path: str | os.PathLike[str], force: bool = False) -> Path:
+    """See that a contact sheet can be written, before the work begins.
+
+    Parameters
+    ----------
+    path : path
+    force : bool
+        Replace a file that is there.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    RibbonsimError
+    """
+    if Path(path).suffix.lower() not in (".png", ".pdf"):
+        raise RibbonsimError(f"{path} cannot be a contact sheet: end its name with .png or .pdf")
+    return check_free(path, force)
 
 
 def plan_for(listed: ShotList, paper: Paper, one_page: bool) -> Plan:
