@@ -87,7 +87,9 @@ def preview_command(
     force: bool,
     **building: Any,  # the options of building_options, which read_building names
 ) -> None:
-    """Bind MESH, a Wavefront OBJ file, to a ribbon, put it into test poses, and write pictures.
+    """Bind MESH to a ribbon, put it into test poses, and write pictures.
+
+    MESH is an OBJ, glTF, PLY or STL file.
 
     The folder gets index.html, one page that holds everything and can be sent as it is, besides
     the pictures as PNG, the layout as TOML and the stations as CSV.
@@ -131,7 +133,9 @@ def preview_command(
 @click.option("--show", is_flag=True, help="Print the table of stations and controls.")
 @click.option("--force", is_flag=True, help="Replace a file that is there.")
 def layout_command(mesh: Path, file: Path, show: bool, force: bool, **building: Any) -> None:
-    """Run a ribbon through MESH, a Wavefront OBJ file, and write stations and controls as TOML.
+    """Run a ribbon through MESH, and write stations and controls as TOML.
+
+    MESH is an OBJ, glTF, PLY or STL file.
 
     The file can be edited by hand and given to ribbonsim preview --layout.
     """
@@ -352,7 +356,7 @@ cli.add_command(handoff_command)
 @click.option("--port", type=click.IntRange(1, 65535), metavar="N", help="Port of JupyterLab.")
 @click.option("--no-browser", is_flag=True, help="Only print the address.")
 def notebook_command(mesh: Path | None, folder: Path, port: int | None, no_browser: bool) -> None:
-    """Open the live panel in JupyterLab, with MESH, a Wavefront OBJ file, in it.
+    """Open the live panel in JupyterLab, with MESH, an OBJ, glTF, PLY or STL file, in it.
 
     Without MESH it opens a demo creature. A notebook that is there already is not replaced.
     """

@@ -145,7 +145,7 @@ def handoff_command(
     up: tuple[str, str | None],
     force: bool,
 ) -> None:
-    """Write the rig of MESH, a Wavefront OBJ file, for other packages.
+    """Write the rig of MESH, an OBJ, glTF, PLY or STL file, for other packages.
 
     glTF and USD hold mesh, skeleton, weights and animations; tables hold every weight by the
     vertex numbers of the file; OBJ holds posed meshes and the ribbons as spline surfaces; the

@@ -76,7 +76,11 @@ def signed_volume(positions: Floats, triangles: Ints, origin: Floats) -> float:
 
 
 def notes(
-    mesh: "CreatureMesh", table: EdgeTable, vertex_lines: Ints | None, polygon_lines: Ints | None
+    mesh: "CreatureMesh",
+    table: EdgeTable,
+    vertex_lines: Ints | None,
+    polygon_lines: Ints | None,
+    joined: Ints | None = None,
 ) -> list[str]:
     """Say what is odd about a mesh.
 
@@ -88,6 +92,8 @@ def notes(
         Its edges.
     vertex_lines, polygon_lines : (V,) and (P,) int arrays or None
         Lines of the file they stand on.
+    joined : (n,) int array or None
+        Vertices that stand where another one does and that no face uses for that reason.
 
     Returns
     -------
@@ -97,7 +103,7 @@ def notes(
     return [
         *_pieces(mesh),
         *_edges(mesh, table),
-        *_vertices(mesh, vertex_lines),
+        *_vertices(mesh, vertex_lines, joined),
         *_faces(mesh, polygon_lines),
         *_size(mesh),
     ]
@@ -156,9 +162,12 @@ def _edges(mesh: "CreatureMesh", table: EdgeTable) -> list[str]:
     return found
 
 
-def _vertices(mesh: "CreatureMesh", lines: Ints | None) -> list[str]:
+def _vertices(mesh: "CreatureMesh", lines: Ints | None, joined: Ints | None) -> list[str]:
     found = []
     doubles, others = coincident_vertices(mesh.positions, _COINCIDENT * mesh.diagonal)
+    if joined is not None:
+        apart = ~np.isin(doubles, joined) & ~np.isin(others, joined)
+        doubles, others = doubles[apart], others[apart]
     if len(doubles):
         verb = "stands" if len(doubles) == 1 else "stand"
         found.append(
@@ -166,6 +175,8 @@ def _vertices(mesh: "CreatureMesh", lines: Ints | None) -> list[str]:
             f"({_example('vertex', doubles, lines)}, on vertex {others[0] + 1})."
         )
     unused = np.flatnonzero(mesh.components < 0)
+    if joined is not None:
+        unused = np.setdiff1d(unused, joined)
     if len(unused):
         verb = "is" if len(unused) == 1 else "are"
         found.append(

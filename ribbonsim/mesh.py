@@ -1,7 +1,7 @@
 """The creature's mesh: polygons and vertices as the file has them, and what they measure."""
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ribbonsim import intake
+from ribbonsim.contents import DEFAULT_NAME, LARGEST_COORDINATE, MeshContents, several
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.obj import DEFAULT_NAME, LARGEST_COORDINATE, read_obj
+from ribbonsim.obj import read_obj
 from ribbonsim.topology import (
     EdgeTable,
     Fans,
@@ -25,6 +26,8 @@ from ribbonsim.triangulate import triangulate
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+
+MESH_ENDINGS = (".obj", ".glb", ".gltf", ".ply", ".stl")
 
 # What depends on the polygons alone, so that a mesh moved elsewhere need not find it again. Which
 # piece is the body is settled at rest.
@@ -307,17 +310,19 @@ class CreatureMesh:
 
 
 def load_mesh(path: str | os.PathLike[str]) -> CreatureMesh:
-    """Read a mesh from a Wavefront OBJ file.
+    """Read a mesh from an OBJ, glTF, PLY or STL file.
 
     Parameters
     ----------
     path : path
-        The file; its name ends in ``.obj``.
+        The file; its name ends in ``.obj``, ``.glb``, ``.gltf``, ``.ply`` or ``.stl``.
 
     Returns
     -------
     CreatureMesh
         Vertices in number and order as in the file. What is odd but usable stands in `notes`.
+        Of a glTF file the meshes of the scene stand where their nodes put them, one after the
+        other. STL has no vertices: equal corners are merged.
 
     Raises
     ------
@@ -325,11 +330,9 @@ def load_mesh(path: str | os.PathLike[str]) -> CreatureMesh:
         If the file cannot be read as a mesh; the sentence names the path and the line.
     """
     path = Path(path)
-    if not path.is_dir() and path.suffix.lower() != ".obj":
-        raise RibbonsimError(
-            f"{path}: only Wavefront OBJ files (.obj) are read; export the mesh as OBJ."
-        )
-    contents = read_obj(path)
+    if path.is_dir():
+        raise RibbonsimError(f"{path}: this is a folder; name a mesh file in it.")
+    contents = _reader(path)(path)
     triangles, triangle_polygons = triangulate(
         contents.positions, contents.offsets, contents.corner_vertices
     )
@@ -352,8 +355,34 @@ def load_mesh(path: str | os.PathLike[str]) -> CreatureMesh:
         source=str(path),
         notes=(),
     )
-    _check_size(mesh, f"{path}, line {contents.vertex_lines[mesh.corner_vertices[0]]}")
-    return _noted(mesh, contents.notes, contents.vertex_lines, contents.polygon_lines)
+    lines = contents.vertex_lines
+    line = "" if lines is None else f", line {lines[mesh.corner_vertices[0]]}"
+    _check_size(mesh, f"{path}{line}")
+    return _noted(
+        mesh, contents.notes, contents.vertex_lines, contents.polygon_lines, contents.joined
+    )
+
+
+def _reader(path: Path) -> Callable[[Path], MeshContents]:
+    """What reads files of this kind; loaded when there is one, but for OBJ."""
+    kind = path.suffix.lower()
+    if kind == ".obj":
+        return read_obj
+    if kind == ".ply":
+        from ribbonsim.ply import read_ply
+
+        return read_ply
+    if kind == ".stl":
+        from ribbonsim.stl import read_stl
+
+        return read_stl
+    if kind in (".glb", ".gltf"):
+        from ribbonsim.gltf_scene import read_gltf
+
+        return read_gltf
+    raise RibbonsimError(
+        f"{path}: files of this kind are not read; export the mesh as {several(MESH_ENDINGS)}."
+    )
 
 
 def edge_loop(mesh: CreatureMesh, edge: tuple[int, int]) -> Ints:
@@ -440,8 +469,9 @@ def _noted(
     notes: tuple[str, ...],
     vertex_lines: Ints | None,
     polygon_lines: Ints | None,
+    joined: Ints | None = None,
 ) -> CreatureMesh:
-    found = intake.notes(mesh, mesh._edge_table, vertex_lines, polygon_lines)
+    found = intake.notes(mesh, mesh._edge_table, vertex_lines, polygon_lines, joined)
     # The edge table is the largest of what was found and the quickest to find again.
     return _carry(
         mesh, replace(mesh, notes=(*notes, *found)), ("components", "body", "is_closed", "bounds")

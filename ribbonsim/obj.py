@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING, BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
+from ribbonsim.contents import DEFAULT_NAME, LARGEST_COORDINATE, MeshContents
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.files import write_file
 
@@ -34,10 +35,6 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bytes = NDArray[np.uint8]
 Mask = NDArray[np.bool_]
-
-DEFAULT_NAME = "default"
-# Beyond this, areas and volumes leave the range of single precision, in which pictures are drawn.
-LARGEST_COORDINATE = 1e18
 
 _LARGEST_INDEX = 1 << 40
 
@@ -70,52 +67,7 @@ _LIST_NAMES = ("vertex", "texture coordinate", "normal")
 _FREE_FORM = {b"curv", b"curv2", b"surf"}
 
 
-@dataclass(frozen=True, eq=False)
-class ObjContents:
-    """What an OBJ file holds.
-
-    Attributes
-    ----------
-    positions : (V, 3) float array
-        Every ``v`` in file order.
-    colours : (V, 3) float array or None
-        Vertex colours from 0 to 1, where any ``v`` has them; white for those that do not.
-    texcoords : (VT, 2) float array or None
-        Every ``vt``, if there is one.
-    normals : (VN, 3) float array or None
-        Every ``vn``, if there is one.
-    offsets : (P + 1,) int array
-        Polygon ``p`` has the corners ``offsets[p]:offsets[p + 1]``.
-    corner_vertices, corner_texcoords, corner_normals : (C,) int arrays
-        Indices from 0 of each corner; -1 where a corner has none, None where the file has none.
-    group_names, object_names : tuple of str
-        Names in order of their first polygon.
-    polygon_groups, polygon_objects : (P,) int arrays
-        Index of each polygon's name.
-    vertex_lines, polygon_lines : (V,) and (P,) int arrays
-        Line numbers from 1.
-    notes : tuple of str
-        What was read differently from how it stands in the file, one sentence each.
-    """
-
-    positions: Floats
-    colours: Floats | None
-    texcoords: Floats | None
-    normals: Floats | None
-    offsets: Ints
-    corner_vertices: Ints
-    corner_texcoords: Ints | None
-    corner_normals: Ints | None
-    group_names: tuple[str, ...]
-    polygon_groups: Ints
-    object_names: tuple[str, ...]
-    polygon_objects: Ints
-    vertex_lines: Ints
-    polygon_lines: Ints
-    notes: tuple[str, ...]
-
-
-def read_obj(path: str | os.PathLike[str]) -> ObjContents:
+def read_obj(path: str | os.PathLike[str]) -> MeshContents:
     """Read an OBJ file.
 
     Parameters
@@ -125,7 +77,7 @@ def read_obj(path: str | os.PathLike[str]) -> ObjContents:
 
     Returns
     -------
-    ObjContents
+    MeshContents
 
     Raises
     ------
@@ -525,7 +477,7 @@ class _Reader:
         self.groups.assign(groups, face_lines)
         self.objects.assign(objects, face_lines)
 
-    def finish(self) -> ObjContents:
+    def finish(self) -> MeshContents:
         """Check what can only be known at the end, and hand over the lists."""
         self._check_something_there()
         sizes = np.concatenate(self.sizes)
@@ -554,7 +506,7 @@ class _Reader:
         positions = self.positions.array()
         if positions is None or corners[0] is None:
             raise self._error(1, "there is no vertex", "export the mesh again")
-        return ObjContents(
+        return MeshContents(
             positions=positions,
             colours=self._all_colours(notes),
             texcoords=self.texcoords.array(),

@@ -103,7 +103,7 @@ def preview(
     Parameters
     ----------
     mesh_path : path
-        A Wavefront OBJ file.
+        An OBJ, glTF, PLY or STL file.
     out_folder : path
         Made if it is not there.
     options : BuildOptions, optional

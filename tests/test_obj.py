@@ -19,6 +19,7 @@ from hypothesis.extra import numpy as hnp
 from pyvista import examples
 
 from ribbonsim import obj
+from ribbonsim.contents import MeshContents
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.mesh import CreatureMesh, load_mesh
 from ribbonsim.obj import read_obj, write_obj
@@ -39,13 +40,13 @@ f 4/1/6 1/2/6 5/3/6 8/4/6
 """
 
 
-def read(folder: Path, text: bytes | str) -> obj.ObjContents:
+def read(folder: Path, text: bytes | str) -> MeshContents:
     path = folder / "harbour.obj"
     path.write_bytes(text.encode() if isinstance(text, str) else text)
     return read_obj(path)
 
 
-def polygons_of(contents: obj.ObjContents) -> list[list[int]]:
+def polygons_of(contents: MeshContents) -> list[list[int]]:
     cuts = contents.offsets
     return [contents.corner_vertices[a:b].tolist() for a, b in pairwise(cuts)]
 
@@ -466,13 +467,13 @@ def test_refused_line_is_right_far_into_a_file(tmp_path, monkeypatch):
         ("missing.obj", "there is no such file"),
         ("folder.obj", "this is a folder"),
         ("folder", "this is a folder"),
-        ("eel.stl", "only Wavefront OBJ files"),
+        ("eel.mesh", "files of this kind are not read"),
     ],
 )
 def test_paths_that_are_refused(tmp_path, name, words):
     (tmp_path / "folder.obj").mkdir()
     (tmp_path / "folder").mkdir()
-    (tmp_path / "eel.stl").write_text("solid\n")
+    (tmp_path / "eel.mesh").write_text("mesh\n")
     with pytest.raises(RibbonsimError) as caught:
         load_mesh(tmp_path / name)
     assert str(caught.value).startswith(f"{tmp_path / name}: ")

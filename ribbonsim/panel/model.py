@@ -155,7 +155,7 @@ class PanelModel:
             If no mesh is open.
         """
         if self._rig is None:
-            raise RibbonsimError("no creature is open: choose a demo creature or an OBJ file")
+            raise RibbonsimError("no creature is open: choose a demo creature or a mesh file")
         return self._rig
 
     @property

@@ -1,4 +1,4 @@
-"""Choose a creature: a demo creature, a path, or an OBJ file sent from the browser."""
+"""Choose a creature: a demo creature, a path, or a mesh file sent from the browser."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from pathlib import Path
 import ipywidgets as widgets
 
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.mesh import CreatureMesh, load_mesh
+from ribbonsim.mesh import MESH_ENDINGS, CreatureMesh, load_mesh
 from ribbonsim.panel.demo import demo_meshes
 from ribbonsim.panel.desk import Desk, Source
 from ribbonsim.panel.fields import button, row
 
 _NONE = "demo creature …"
 _HOW_TO_BEGIN = (
-    "Nothing is open yet: choose a demo creature, write the path of an OBJ file and press Open, "
+    "Nothing is open yet: choose a demo creature, write the path of a mesh file and press Open, "
     "or upload one."
 )
 
@@ -41,13 +41,13 @@ class OpenSection:
         )
         self._choice.observe(self._choose, "value")
         self._path = widgets.Text(
-            placeholder="path of an OBJ file",
+            placeholder="path of a mesh file",
             layout=widgets.Layout(flex="1 1 180px", width="auto"),
         )
         self._upload = widgets.FileUpload(
-            accept=".obj",
+            accept=",".join(MESH_ENDINGS),
             multiple=False,
-            description="Upload an OBJ",
+            description="Upload a mesh",
             tooltip="a file of 10 MB or more may be too large to send: open it by its path",
             layout=widgets.Layout(width="auto"),
         )
@@ -112,7 +112,7 @@ class OpenSection:
         if path:
             self.open(Path(path).expanduser())
         else:
-            self._desk.complain("there is no path: write where the OBJ file is")
+            self._desk.complain("there is no path: write where the mesh file is")
 
     def _take_upload(self, change: dict[str, tuple[dict[str, object], ...]]) -> None:
         if not change["new"]:

@@ -335,7 +335,7 @@ class PanelPage:
     def send(self, name, content):
         """Upload a file."""
         with self.page.expect_file_chooser() as chooser:
-            self.panel.get_by_role("button", name="Upload an OBJ").click()
+            self.panel.get_by_role("button", name="Upload a mesh").click()
         chooser.value.set_files({"name": name, "mimeType": "text/plain", "buffer": content})
 
     def says(self):

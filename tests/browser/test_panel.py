@@ -322,7 +322,7 @@ SQUARE = "v 0 0 0\nv 1 0 0\nv 1 1 0\nv 0 1 0\nf 1 2 3 9\n"
 
 def test_what_cannot_be_opened_is_one_sentence_and_the_creature_stays(panel, lab):
     before = panel.picture()
-    path = panel.panel.get_by_placeholder("path of an OBJ file")
+    path = panel.panel.get_by_placeholder("path of a mesh file")
     path.fill("no/such/creature.obj")
     panel.button("Open").click()
     panel.page.wait_for_selector(".rs-wrong")
