@@ -504,7 +504,8 @@ class _Set:
         tone = _colour_of(self._studio.finish.soft_ink)
         for x, y in self._corners:
             if x:
-                part = picture[y : y + self._tile[1], x : x + 1]
+                lowest = min(y + self._tile[1], picture.shape[0] - self._foot)
+                part = picture[y:lowest, x : x + 1]
                 part[:] = (0.6 * part + 0.4 * tone).astype(np.uint8)
             if y:
                 part = picture[y : y + 1, x : x + self._tile[0]]

@@ -67,8 +67,9 @@ class Backdrop:
         self._plain = np.repeat(tones, width, axis=1)
         # parts of a step, so that slow gradients show no bands; the same in every frame
         noise = np.random.default_rng(7).random((height, width, 1), dtype=np.float32)
-        self._lit = self._plain = self._plain + noise - np.float32(0.5)
-        self._shown = to_bytes(self._lit)
+        # and half a step, so that cutting off what is behind the point rounds
+        self._plain = np.clip(self._plain + noise, 0.5, 255.0)
+        self._light(self._plain)
 
     def set_ground(self, camera: Camera, floor: Floor) -> None:
         """Put the pool of light where the ground is; the camera may circle it afterwards.
@@ -87,8 +88,11 @@ class Backdrop:
         whole = (0, 0, *self.size)
         pool = ground_image(soft, camera, wide, self.size, whole)[..., None]
         pool *= np.float32(self.finish.pool_share)
-        self._lit = self._plain + (_tone(self.finish.pool) - self._plain) * pool
-        self._shown = to_bytes(self._lit)
+        self._light(self._plain + (_tone(self.finish.pool) - self._plain) * pool)
+
+    def _light(self, lit: Singles) -> None:
+        self._lit, self._shown = lit, lit.astype(np.uint8)
+        self._to_shadow = _tone(self.finish.shadow) + np.float32(0.5) - lit
 
     def paint(
         self,
@@ -120,34 +124,20 @@ class Backdrop:
         left, top, right, bottom = box
         if right <= left or bottom <= top:
             return picture
-        part = self._lit[top:bottom, left:right]
+        lit = self._lit[top:bottom, left:right]
         if shade is None:
-            part = part.copy()
+            part = lit.copy()
         else:
             dark = ground_image(shade, camera, floor, self.size, box)[..., None]
-            part = part + (_tone(self.finish.shadow) - part) * dark
+            part = self._to_shadow[top:bottom, left:right] * dark
+            part += lit
         for cover in covers:
             x, y, x1, y1 = cover.box
             behind = part[y - top : y1 - top, x - left : x1 - left]
             behind *= 1.0 - cover.pixels[..., 3:] * np.float32(cover.share / 255.0)
             behind += cover.pixels[..., :3] * np.float32(cover.share)
-        picture[top:bottom, left:right] = to_bytes(part)
+        picture[top:bottom, left:right] = part
         return picture
-
-
-def to_bytes(picture: NDArray[np.floating]) -> Bytes:
-    """Round a picture to whole steps.
-
-    Parameters
-    ----------
-    picture : (height, width, 3) array of float
-        0 to 255.
-
-    Returns
-    -------
-    (height, width, 3) array of uint8
-    """
-    return np.clip(picture + np.float32(0.5), 0.0, 255.0).astype(np.uint8)
 
 
 def shadow_box(shade: Singles | None, camera: Camera, floor: Floor, size: tuple[int, int]) -> Box:

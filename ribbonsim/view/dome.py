@@ -133,44 +133,77 @@ def pick_samples(points: Singles, triangles: Ints) -> Ints:
     return np.flatnonzero(longest > reach)
 
 
-def seen_from(directions: Singles, points: Singles, normals: Singles, samples: Singles) -> Singles:
+def seen_from(directions: Singles, normals: Singles, samples: Singles) -> Singles:
     """How much of a light in each direction reaches each point.
 
     Parameters
     ----------
     directions : (D, 3) array
         Unit vectors to the light.
-    points, normals : (n, 3) arrays
+    normals : (n, 3) array
+        Of the points, which are the first of the samples.
     samples : (m, 3) array
         Points all over what throws shadows.
 
     Returns
     -------
-    (n, D) array
+    (D, n) array
         0 in the shade to 1 in the light; the angle to the light is not in it.
     """
     middle = 0.5 * (samples.min(axis=0) + samples.max(axis=0))
     radius = float(np.linalg.norm(samples - middle, axis=1).max()) or 1.0
-    cell = np.float32(2.02 * radius / _CELLS)
-    near, cast = (points - middle) / cell, (samples - middle) / cell
-    light = np.empty((len(directions), len(points)), dtype=np.float32)
+    cell = np.float32(2.04 * radius / _CELLS)
+    places, facing = _columns((samples - middle) / cell), _columns(normals)
+    count = len(normals)
+    light = np.empty((len(directions), count), dtype=np.float32)
     for number, ahead in enumerate(directions):
         right, up = _across(ahead)
-        turned = np.stack([right, up, ahead], axis=1)
-        seen, own = cast @ turned, near @ turned
-        grid = np.full(_CELLS * _CELLS, -np.inf, dtype=np.float32)
-        np.maximum.at(grid, _cell_of(seen), seen[:, 2])
-        facing = np.clip(normals @ ahead, 0.12, 1.0)
-        slope = np.sqrt(1.0 - facing * facing) / facing
-        behind = grid[_cell_of(own)] - own[:, 2] - (np.float32(0.7) + np.float32(1.15) * slope)
-        light[number] = 1.0 - np.clip(behind * np.float32(0.5), 0.0, 1.0)
-    return light.T
+        depth = _along(places, ahead)
+        column = (_along(places, right) + np.float32(_CELLS / 2)).astype(np.int32)
+        at = (_along(places, up) + np.float32(_CELLS / 2)).astype(np.int32)
+        at *= _CELLS
+        at += column
+        nearest = np.full(_CELLS * _CELLS, -np.inf, dtype=np.float32)
+        np.maximum.at(nearest, at, depth)
+        behind = nearest[at[:count]]
+        behind -= depth[:count]
+        # on a slope a cell holds what is nearer and what is farther of the same skin
+        cosine = np.clip(_along(facing, ahead), np.float32(0.12), np.float32(1.0))
+        slope = np.sqrt(1.0 - cosine * cosine)
+        slope /= cosine
+        behind -= np.float32(0.7) + np.float32(1.15) * slope
+        behind *= np.float32(0.5)
+        np.subtract(1.0, np.clip(behind, 0.0, 1.0), out=light[number])
+    return light
 
 
-def _cell_of(seen: Singles) -> Ints:
-    column = np.clip(seen[:, 0] + np.float32(_CELLS / 2), 0, _CELLS - 1).astype(np.int64)
-    row = np.clip(seen[:, 1] + np.float32(_CELLS / 2), 0, _CELLS - 1).astype(np.int64)
-    return row * _CELLS + column
+def _columns(points: Singles) -> Singles:
+    """(3, n) coordinates that lie together: short sums over them need no matrix library."""
+    return np.ascontiguousarray(points.T, dtype=np.float32)
+
+
+def _along(columns: Singles, way: Singles) -> Singles:
+    """(n,) dot products with a direction."""
+    total = columns[0] * way[0]
+    total += columns[1] * way[1]
+    total += columns[2] * way[2]
+    return total
+
+
+def facing_light(normals: Singles, directions: Singles) -> Singles:
+    """Cosines between normals and directions.
+
+    Parameters
+    ----------
+    normals : (n, 3) array
+    directions : (D, 3) array
+
+    Returns
+    -------
+    (D, n) array
+    """
+    columns = _columns(normals)
+    return np.stack([_along(columns, way) for way in directions])
 
 
 def _across(ahead: Singles) -> tuple[Singles, Singles]:
@@ -222,20 +255,25 @@ class Floor:
         """
         from scipy.ndimage import gaussian_filter
 
-        above = samples[samples[:, 1] >= self.height - 1e-3 * self.reach]
         scale = np.float32(0.5 * self.cells / self.reach)
-        x = (above[:, 0] - np.float32(self.centre[0] - self.reach)) * scale
-        z = (above[:, 2] - np.float32(self.centre[1] - self.reach)) * scale
-        lift = np.maximum(above[:, 1] - np.float32(self.height), 0.0) * scale
+        across, up, along = _columns(samples)
+        x = (across - np.float32(self.centre[0] - self.reach)) * scale
+        z = (along - np.float32(self.centre[1] - self.reach)) * scale
+        lift = np.maximum(up - np.float32(self.height), 0.0) * scale
         total = np.zeros(self.cells * self.cells, dtype=np.float32)
+        hit = np.empty_like(total)
+        last = np.float32(self.cells - 1)
         for ahead in directions:
-            run = lift / ahead[1]
-            column, row = x - run * ahead[0], z - run * ahead[2]
-            inside = (column >= 0) & (column < self.cells) & (row >= 0) & (row < self.cells)
-            hit = np.zeros(self.cells * self.cells, dtype=np.float32)
-            hit[row[inside].astype(np.int64) * self.cells + column[inside].astype(np.int64)] = 1.0
-            total += ahead[1] * hit
+            # what falls beside the square is gathered at its border, and goes with it
+            column = np.clip(x - lift * (ahead[0] / ahead[1]), 0.0, last).astype(np.int32)
+            cell = np.clip(z - lift * (ahead[2] / ahead[1]), 0.0, last).astype(np.int32)
+            cell *= self.cells
+            cell += column
+            hit[:] = 0.0
+            hit[cell] = ahead[1]
+            total += hit
         shade = total.reshape(self.cells, self.cells) / directions[:, 1].sum()
+        shade[[0, -1]] = shade[:, [0, -1]] = 0.0
         return gaussian_filter(shade, blur) * self._fade
 
     @cached_property

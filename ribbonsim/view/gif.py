@@ -14,6 +14,7 @@ import tempfile
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ Bytes = NDArray[np.uint8]
 LARGEST = 10_000_000
 _WIDEST, _FASTEST, _MOST_FRAMES = 640, 15.0, 300
 _LOOKED_AT = 24
+_DITHER = 9.0
 
 
 @dataclass(frozen=True)
@@ -130,7 +132,8 @@ class GifFile:
             frame = self._frame(k)
             if frame.size != size:
                 frame = frame.resize(size, Image.Resampling.LANCZOS)
-            yield frame.quantize(palette=palette, dither=Image.Dither.NONE)
+            spread = np.clip(np.asarray(frame) + _pattern(size), 0.0, 255.0).astype(np.uint8)
+            yield Image.fromarray(spread).quantize(palette=palette, dither=Image.Dither.NONE)
 
     def _frame(self, number: int) -> Image.Image:
         place, length = self._places[number]
@@ -142,6 +145,23 @@ class GifFile:
         starts = [k * self._step / self._fps for k in numbers] + [self._came / self._fps]
         ticks = np.round(100.0 * np.array(starts)).astype(int)
         return [10 * max(2, int(gap)) for gap in np.diff(ticks)]
+
+
+@lru_cache(maxsize=4)
+def _pattern(size: tuple[int, int]) -> NDArray[np.float32]:
+    """(height, width, 1) an ordered dither, the same in every frame, so that nothing flickers.
+
+    References
+    ----------
+    B. E. Bayer, "An optimum method for two-level rendition of continuous-tone pictures",
+    IEEE ICC 1973.
+    """
+    cell = np.zeros((1, 1))
+    for _ in range(3):
+        cell = np.block([[4 * cell, 4 * cell + 2], [4 * cell + 3, 4 * cell + 1]])
+    tile = _DITHER * ((cell + 0.5) / 64.0 - 0.5)
+    repeats = -(-size[1] // 8), -(-size[0] // 8)
+    return np.tile(tile, repeats)[: size[1], : size[0], None].astype(np.float32)
 
 
 def _even_step(frames: int, wanted: int) -> int:

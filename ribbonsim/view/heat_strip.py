@@ -11,7 +11,7 @@ from ribbonsim.view.slate import stamp, text_stamp, text_width, writing_size
 
 Bytes = NDArray[np.uint8]
 
-GIRTH_SCALE = Scale("girth over rest", 0.5, 1.5, diverging=True)
+GIRTH_SCALE = Scale("girth over rest", 0.75, 1.25, diverging=True)
 ROWS = ("asked for", "skin")
 
 

@@ -62,7 +62,7 @@ def slate_height(size: tuple[int, int]) -> int:
 
 
 def writing_size(size: tuple[int, int]) -> float:
-    """Height of the writing: a thirty-sixth of the shorter side, so 20 pixels at 720.
+    """Height of the writing: 20 pixels at 1280 x 720, and in proportion.
 
     Parameters
     ----------
@@ -74,7 +74,7 @@ def writing_size(size: tuple[int, int]) -> float:
     float
         Pixels.
     """
-    return max(9.0, min(size) / 36.0)
+    return max(9.0, min(size[1] / 36.0, size[0] / 60.0))
 
 
 class SlateWriter:

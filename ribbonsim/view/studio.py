@@ -24,6 +24,7 @@ from ribbonsim.view.camera import VIEW_ANGLE, Camera, Insets, View, fit_camera
 from ribbonsim.view.dome import (
     Floor,
     disc,
+    facing_light,
     half_sphere,
     neighbour_mean,
     pick_samples,
@@ -51,8 +52,8 @@ _KEY, _FILL_LAMP, _RIM = (-48.0, 46.0), (55.0, 12.0), (152.0, 34.0)
 _WRAP = 0.18
 _KEY_SHADE, _SKY_SHADE = 0.40, 0.95
 # what comes in lower than this (y) is left out of the shade on the ground, which it only blurs
-_LOW, _SKY_BLUR, _KEY_BLUR = 0.35, 2.6, 1.5
-_SKY, _SKY_OVER_GROUND, _EVENED = 44, 110, 7
+_LOW, _SKY_BLUR, _KEY_BLUR = 0.35, 3.0, 1.5
+_SKY, _SKY_OVER_GROUND, _OVER_GROUND, _EVENED = 40, 130, 8000, 7
 _OVERLAY = 0.88
 
 
@@ -128,9 +129,9 @@ class Posed:
     shade: Singles | None
 
     @property
-    def surface(self) -> tuple[Singles, Singles, Singles]:
-        """Points, normals and samples."""
-        return self.points, self.normals, self.samples
+    def surface(self) -> tuple[Singles, Singles]:
+        """Normals and samples."""
+        return self.normals, self.samples
 
 
 class Studio:
@@ -289,11 +290,12 @@ class Studio:
         points = self._to_stage(fine).astype(np.float32)
         corners = points[self._fine.mesh.triangles[self._wide]]
         samples = np.vstack([points, corners.mean(axis=1)]).astype(np.float32)
-        facing = np.maximum(bent @ self._sky.T, 0.0)
-        whole, share = self._reach(self._sky, facing, points, bent, samples)
+        facing = np.maximum(facing_light(bent, self._sky), 0.0)
+        whole, share = self._reach(self._sky, facing, bent, samples)
         shade = None
         if self.look.ground:
-            shade = self._floor.shade(self._high_sky, samples, _SKY_BLUR)
+            few = samples[:: max(1, len(samples) // _OVER_GROUND)]
+            shade = self._floor.shade(self._high_sky, few, _SKY_BLUR)
         self._posed = Posed(fine, bent, points, samples, 2.0 * whole * share, share, shade)
         return self._posed
 
@@ -395,11 +397,16 @@ class Studio:
         finish = self.finish
         key = disc(azimuth + _KEY[0], _KEY[1], 8.0, 14)
         rim = disc(azimuth + _RIM[0], _RIM[1], 12.0, 5)
-        whole, share = self._reach(key, _soft(held.normals @ key.T, _WRAP), *held.surface)
+        whole, share = self._reach(
+            key, _soft(facing_light(held.normals, key), _WRAP), *held.surface
+        )
         bright = whole * share
-        whole, share = self._reach(rim, np.maximum(held.normals @ rim.T, 0.0), *held.surface)
+        whole, share = self._reach(
+            rim, np.maximum(facing_light(held.normals, rim), 0.0), *held.surface
+        )
         edge = whole * share
-        aside = _soft(held.normals @ towards(azimuth + _FILL_LAMP[0], _FILL_LAMP[1]), 0.4)
+        lamp = towards(azimuth + _FILL_LAMP[0], _FILL_LAMP[1])
+        aside = _soft(facing_light(held.normals, lamp[None])[0], 0.4)
         height = np.maximum(held.points[:, 1] - np.float32(self._floor.height), 0.0)
         below = (0.5 - 0.5 * held.normals[:, 1]) * (1.0 - 0.85 * np.exp(-height / 0.06))
         sheen = 0.35 * _grazing(camera, held.points, held.normals) * held.open_share
@@ -431,17 +438,13 @@ class Studio:
         return np.clip(base * tone, 0.0, 255.0).astype(np.uint8), shade
 
     def _reach(
-        self,
-        directions: Singles,
-        facing: Singles,
-        points: Singles,
-        normals: Singles,
-        samples: Singles,
+        self, directions: Singles, facing: Singles, normals: Singles, samples: Singles
     ) -> tuple[Singles, Singles]:
         """Mean light if nothing were in its way, and the share that gets through."""
-        seen = seen_from(directions, points, normals, samples)
-        whole = facing.mean(axis=1)
-        share = (facing * seen).mean(axis=1) / np.maximum(whole, np.float32(1e-3))
+        seen = seen_from(directions, normals, samples)
+        whole = facing.mean(axis=0)
+        seen *= facing
+        share = seen.mean(axis=0) / np.maximum(whole, np.float32(1e-3))
         for _ in range(_EVENED):
             share = self._even @ share
         return whole, share
