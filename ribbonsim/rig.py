@@ -22,7 +22,7 @@ from ribbonsim.place import body_places
 from ribbonsim.pose import ControlFrames, ControlPose, Pose, values_for
 from ribbonsim.ribbon import Ribbon
 from ribbonsim.skin import Floats, Skinner
-from ribbonsim.targets import Target, make_target
+from ribbonsim.targets import Target, make_target, shape_error
 from ribbonsim.weights import mesh_weights, surface_weights
 
 Array = NDArray[np.float64]
@@ -566,10 +566,7 @@ class Rig:
         float
             Root mean square distance at equal places along the body, over its rest length.
         """
-        ribbon = self.layout.ribbon
-        achieved = self.pose_ribbon(pose).midline(ribbon.place_at(target.lengths))
-        squares = np.sum((achieved - target.frames[:, :3, 3]) ** 2, axis=1)
-        return float(np.sqrt(squares.mean()) / ribbon.length)
+        return shape_error(self.layout.ribbon, self.pose_ribbon(pose), target)
 
 
 def _check_method(method: str) -> None:

@@ -281,3 +281,21 @@ def integrate(ribbon: Ribbon, rates: Rates, anchor: float) -> Target:
         frames[k - 1] = frames[k] @ back[k - 1]
     twists = rates.twist - rates.twist[start]
     return Target(lengths, frames, twists, np.array(rates.stretch))
+
+
+def shape_error(rest: Ribbon, posed: Ribbon, target: Target) -> float:
+    """How far a posed ribbon stays from a target's midline.
+
+    Parameters
+    ----------
+    rest, posed : Ribbon
+    target : Target
+
+    Returns
+    -------
+    float
+        Root mean square distance at equal places along the ribbon, over its rest length.
+    """
+    achieved = posed.midline(rest.place_at(target.lengths))
+    squares = np.sum((achieved - target.frames[:, :3, 3]) ** 2, axis=1)
+    return float(np.sqrt(squares.mean()) / rest.length)

@@ -4,21 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ribbonsim.appendage_targets import APPENDAGE_POSES, test_poses_of
+from ribbonsim.appendage_targets import APPENDAGE_POSES, appendage_target, test_poses_of
 from ribbonsim.appendages import BODY
 from ribbonsim.bendcheck.measures import Gauge, Measures
-from ribbonsim.carry_over import carry_over
+from ribbonsim.carry_over import carry_over, pose_of_ribbon
 from ribbonsim.chains import JointPose
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.layout import Layout
 from ribbonsim.pose import Pose
 from ribbonsim.ribbon import Ribbon
 from ribbonsim.rig import Method, Rig
-from ribbonsim.targets import TEST_POSES, Target, make_target
+from ribbonsim.targets import TEST_POSES, Target, make_target, shape_error
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -89,6 +90,55 @@ def wishes(poses: PoseList, layout: Layout | None = None) -> list[Wish]:
 
 
 @dataclass(frozen=True, eq=False)
+class PartCase:
+    """One ribbon of a measured pose.
+
+    Parameters
+    ----------
+    name : str
+        Of the ribbon.
+    layout : Layout
+        Its own.
+    ribbon : Ribbon
+        Posed, as if what carries it were at rest.
+    target : Target or None
+        The shape it is asked for.
+    girth, asked_girth : (N,) arrays
+        At each of its stations: measured, posed over rest, and what the pose itself asks for.
+        Along an appendage's base, where the skin is partly its carrier's, both are the same.
+    """
+
+    name: str
+    layout: Layout
+    ribbon: Ribbon
+    target: Target | None
+    girth: Array
+    asked_girth: Array
+
+    @property
+    def shape_error(self) -> float | None:
+        """Distance from the target over the ribbon's length; None without a target."""
+        if self.target is None:
+            return None
+        return shape_error(self.layout.ribbon, self.ribbon, self.target)
+
+    @property
+    def sharpness(self) -> tuple[float, float]:
+        """Sharpest curvature over the target's sharpest, and the place ``t`` where it is."""
+        t = np.linspace(0.0, 1.0, 401)
+        curvature = self.ribbon.curvature(t)
+        place = int(np.argmax(curvature))
+        if self.target is None:
+            even = _mean_curvature(self.ribbon, t, curvature)
+            # a pose is not to blame for how sharply the ribbon bends at rest
+            even = max(even, float(self.layout.ribbon.curvature(t).max()))
+            return (float(curvature[place] / even) if even > 0 else 1.0), float(t[place])
+        wanted = _target_curvature(self.target)
+        least = 0.5 / self.layout.ribbon.length
+        return float(curvature[place] / max(wanted, least)), float(t[place])
+
+
+@dataclass(frozen=True, eq=False)
 class Case:
     """A measured pose.
 
@@ -108,6 +158,7 @@ class Case:
         What the pose itself asks for at each joint.
     contacts : (c, 2) int array or None
         None if contacts were not looked for.
+    appendages : tuple of PartCase
     """
 
     wish: Wish
@@ -120,6 +171,20 @@ class Case:
     measures: Measures
     joints: JointPose
     contacts: Ints | None
+    appendages: tuple[PartCase, ...] = ()
+
+    @cached_property
+    def body(self) -> PartCase:
+        """The body ribbon."""
+        layout = self.rig.layout
+        return PartCase(
+            BODY, layout, self.ribbon, self.target, self.measures.girth, self.asked_girth
+        )
+
+    @property
+    def parts(self) -> tuple[PartCase, ...]:
+        """Every ribbon, the body's first."""
+        return (self.body, *self.appendages)
 
     @property
     def asked_girth(self) -> Array:
@@ -134,22 +199,12 @@ class Case:
     @property
     def shape_error(self) -> float | None:
         """Distance from the target over the body length; None without a target."""
-        return None if self.target is None else self.rig.shape_error(self.target, self.pose)
+        return self.body.shape_error
 
     @property
     def sharpness(self) -> tuple[float, float]:
-        """Sharpest curvature over the target's sharpest, and the place ``t`` where it is."""
-        t = np.linspace(0.0, 1.0, 401)
-        curvature = self.ribbon.curvature(t)
-        place = int(np.argmax(curvature))
-        if self.target is None:
-            even = _mean_curvature(self.ribbon, t, curvature)
-            # a pose is not to blame for how sharply the body bends at rest
-            even = max(even, float(self.rig.layout.ribbon.curvature(t).max()))
-            return (float(curvature[place] / even) if even > 0 else 1.0), float(t[place])
-        wanted = _target_curvature(self.target)
-        least = 0.5 / self.rig.layout.ribbon.length
-        return float(curvature[place] / max(wanted, least)), float(t[place])
+        """Sharpest curvature of the body over the target's, and the place ``t`` where it is."""
+        return self.body.sharpness
 
 
 def measure_case(rig: Rig, gauge: Gauge, wish: Wish, method: Method, contacts: bool = True) -> Case:
@@ -191,7 +246,33 @@ def measure_case(rig: Rig, gauge: Gauge, wish: Wish, method: Method, contacts: b
         measures=gauge.measure(positions, ribbon, joints),
         joints=joints,
         contacts=gauge.contacts(positions) if contacts else None,
+        appendages=_measure_appendages(rig, gauge, wish, pose, positions, joints),
     )
+
+
+def _measure_appendages(
+    rig: Rig,
+    gauge: Gauge,
+    wish: Wish,
+    pose: Pose,
+    positions: NDArray[np.floating],
+    joints: JointPose,
+) -> tuple[PartCase, ...]:
+    if not rig.layout.appendages:
+        return ()
+    found, posed = [], rig.pose_ribbons(pose)
+    asks = wish.pose is None and wish.name in APPENDAGE_POSES
+    for one in rig.layout.appendages:
+        target = appendage_target(rig.layout, one, wish.name, wish.amount) if asks else None
+        own = pose_of_ribbon(rig.layout, pose, one.name)
+        girth = gauge.girth_of(one.name, positions, posed[one.name])
+        ribbon = rig.part(one.name).pose_ribbon(own)
+        asked = joints.girth[rig.joints_of[one.name]]
+        # along its base the skin is partly the carrier's, which may well swell there
+        at_base = one.layout.ribbon.arc_length(one.layout.stations) < one.blend
+        girth = np.where(at_base, asked, girth)
+        found.append(PartCase(one.name, one.layout, ribbon, target, girth, asked))
+    return tuple(found)
 
 
 def wish_for(wish: Wish, old: Rig, new: Rig) -> Wish:

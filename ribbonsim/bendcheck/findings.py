@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ribbonsim.appendages import BODY
-from ribbonsim.bendcheck.cases import Case
+from ribbonsim.bendcheck.cases import Case, PartCase
 from ribbonsim.bendcheck.figures import figures
 from ribbonsim.layout import Layout
 from ribbonsim.limits import Limits
@@ -51,6 +51,8 @@ class Place:
         Name of the ribbon.
     against : str
         For contacts between two ribbons' skin, the other ribbon.
+    alike : str
+        The partner on the other side, where the same is found.
     """
 
     station: int
@@ -58,12 +60,14 @@ class Place:
     part: str = ""
     ribbon: str = BODY
     against: str = ""
+    alike: str = ""
 
     def __str__(self) -> str:
         of = "" if self.ribbon == BODY else f" of {self.ribbon}"
         part = f" on {self.part}" if self.part and self.part != self.ribbon else ""
         meets = f", where {self.ribbon} meets {self.against}" if self.against else ""
-        return f"at station {self.station}{of} by {self.control}{part}{meets}"
+        alike = f", and alike on {self.alike}" if self.alike else ""
+        return f"at station {self.station}{of} by {self.control}{part}{meets}{alike}"
 
 
 @dataclass(frozen=True, eq=False)
@@ -202,9 +206,37 @@ def findings_of(case: Case, limits: Limits) -> list[Finding]:
         *look.girths(),
         *look.stretches(),
         *look.volume(),
-        *look.midline(),
+        *look.midlines(),
     ]
+    found = _both_sides(case.rig.layout, found)
     return sorted(found, key=lambda finding: -finding.severity)
+
+
+def _both_sides(layout: Layout, found: list[Finding]) -> list[Finding]:
+    """Make one finding of what is the same on both appendages of a pair."""
+    partners = {one.name: one.partner for one in layout.appendages}
+    kept: list[Finding] = []
+    for finding in found:
+        twin = next((i for i, other in enumerate(kept) if _are_twins(finding, other, partners)), -1)
+        if twin < 0:
+            kept.append(finding)
+            continue
+        other = kept[twin]
+        place = replace(other.place, alike=finding.place.ribbon)
+        vertices = np.union1d(other.vertices, finding.vertices)
+        kept[twin] = replace(other, place=place, vertices=vertices)
+    return kept
+
+
+def _are_twins(one: Finding, other: Finding, partners: Mapping[str, str | None]) -> bool:
+    ribbon = one.place.ribbon
+    return (
+        one.kind == other.kind
+        and ribbon != BODY
+        and partners.get(ribbon) == other.place.ribbon
+        and one.place.station == other.place.station
+        and bool(np.isclose(one.value, other.value, rtol=0.05))
+    )
 
 
 def place_of(rig: Rig, vertices: Ints) -> Place:
@@ -225,11 +257,28 @@ def place_of(rig: Rig, vertices: Ints) -> Place:
         there = vertices[np.isin(vertices, rig.limbs[ribbon].vertices)]
     along = rig.part(ribbon).places[there]
     lengths = one.ribbon.arc_length(one.stations)
-    station = int(np.argmin(np.abs(lengths - float(np.median(along))))) + 1
-    control = _nearest_control(one, station)
+    index = int(np.argmin(np.abs(lengths - float(np.median(along)))))
+    return replace(station_place(rig, ribbon, index), part=_part_of(rig.mesh, there))
+
+
+def station_place(rig: Rig, ribbon: str, index: int) -> Place:
+    """The place of a station.
+
+    Parameters
+    ----------
+    rig : Rig
+    ribbon : str
+    index : int
+        Of the station, from 0.
+
+    Returns
+    -------
+    Place
+    """
+    control = _nearest_control(rig.layout.ribbons[ribbon], index + 1)
     if ribbon != BODY:
         control = rig.layout.appendage(ribbon).control_name(control)
-    return Place(station, control, _part_of(rig.mesh, there), ribbon)
+    return Place(index + 1, control, ribbon=ribbon)
 
 
 def _ribbon_of(rig: Rig, vertices: Ints) -> str:
@@ -325,21 +374,28 @@ class _Look:
         return place if low == high else replace(place, against=names[low])
 
     def girths(self) -> list[Finding]:
-        ratio = self.measures.girth / self.case.asked_girth
         found = []
-        for kind, worst in (("pinch", int(np.argmin(ratio))), ("bulge", int(np.argmax(ratio)))):
-            value, limit = float(ratio[worst]), float(getattr(self.limits, kind))
-            if not holds(kind, value, limit):  # type: ignore[arg-type]
-                vertices = self._around(worst)
-                place = Place(worst + 1, _nearest_control(self.rig.layout, worst + 1))
-                severity = _log_times(value, limit)
-                found.append(self._make(kind, value, limit, severity, vertices, place))  # type: ignore[arg-type]
+        for part in self.case.parts:
+            ratio = part.girth / part.asked_girth
+            for kind, worst in (("pinch", int(np.argmin(ratio))), ("bulge", int(np.argmax(ratio)))):
+                value, limit = float(ratio[worst]), float(getattr(self.limits, kind))
+                if not holds(kind, value, limit):  # type: ignore[arg-type]
+                    severity = _log_times(value, limit)
+                    found.append(self._at(kind, value, limit, severity, part.name, worst))  # type: ignore[arg-type]
         return found
 
-    def _around(self, station: int) -> Ints:
-        held = np.argmax(self.rig.mesh_weights, axis=1) == station
+    def _at(
+        self, kind: Kind, value: float, limit: float, severity: float, ribbon: str, index: int
+    ) -> Finding:
+        """A finding at a station of a ribbon, counted from 0."""
+        place = station_place(self.rig, ribbon, index)
+        column = self.rig.joints_of[ribbon].start + index
+        return self._make(kind, value, limit, severity, self._around(column), place)
+
+    def _around(self, joint: int) -> Ints:
+        held = np.argmax(self.rig.mesh_weights, axis=1) == joint
         if not held.any():
-            held = self.rig.mesh_weights[:, station] > 0
+            held = self.rig.mesh_weights[:, joint] > 0
         return np.flatnonzero(held)
 
     def stretches(self) -> list[Finding]:
@@ -362,36 +418,38 @@ class _Look:
         if not self.rig.mesh.is_closed or abs(change) <= self.limits.volume:
             return []
         worst = int(np.argmax(np.abs(np.log(np.maximum(self.measures.volumes, 1e-6)))))
-        place = Place(worst + 1, _nearest_control(self.rig.layout, worst + 1))
         severity = _times(abs(change), self.limits.volume)
-        vertices = self._around(worst)
-        return [self._make("volume", change, self.limits.volume, severity, vertices, place)]
+        return [self._at("volume", change, self.limits.volume, severity, BODY, worst)]
 
-    def midline(self) -> list[Finding]:
+    def midlines(self) -> list[Finding]:
         found = []
-        ratio, t = self.case.sharpness
-        if ratio > self.limits.kink:
-            severity = _times(ratio - 1.0, self.limits.kink - 1.0)
-            found.append(self._along("kink", ratio, self.limits.kink, severity, t))
-        error = self.case.shape_error
-        if error is not None and error > self.limits.shape:
-            severity = _times(error, self.limits.shape)
-            place = self._farthest_from_target()
-            found.append(self._along("shape", error, self.limits.shape, severity, place))
+        for part in self.case.parts:
+            ratio, t = part.sharpness
+            if ratio > self.limits.kink:
+                severity = _times(ratio - 1.0, self.limits.kink - 1.0)
+                where = _nearest_station(part, t)
+                found.append(self._at("kink", ratio, self.limits.kink, severity, part.name, where))
+            error = part.shape_error
+            if error is not None and error > self.limits.shape:
+                severity = _times(error, self.limits.shape)
+                where = _nearest_station(part, _farthest_from_target(part))
+                found.append(
+                    self._at("shape", error, self.limits.shape, severity, part.name, where)
+                )
         return found
 
-    def _along(self, kind: Kind, value: float, limit: float, severity: float, t: float) -> Finding:
-        station = int(np.argmin(np.abs(self.rig.layout.stations - t)))
-        place = Place(station + 1, _nearest_control(self.rig.layout, station + 1))
-        return self._make(kind, value, limit, severity, self._around(station), place)
 
-    def _farthest_from_target(self) -> float:
-        target = self.case.target
-        if target is None:
-            return 0.5
-        t = self.rig.layout.ribbon.place_at(target.lengths)
-        apart = np.linalg.norm(self.case.ribbon.midline(t) - target.frames[:, :3, 3], axis=1)
-        return float(t[int(np.argmax(apart))])
+def _nearest_station(part: PartCase, t: float) -> int:
+    return int(np.argmin(np.abs(part.layout.stations - t)))
+
+
+def _farthest_from_target(part: PartCase) -> float:
+    """Place ``t`` where a ribbon is farthest from the shape it is asked for."""
+    if part.target is None:
+        return 0.5
+    t = part.layout.ribbon.place_at(part.target.lengths)
+    apart = np.linalg.norm(part.ribbon.midline(t) - part.target.frames[:, :3, 3], axis=1)
+    return float(t[int(np.argmax(apart))])
 
 
 def _times(value: float, limit: float) -> float:
@@ -433,20 +491,23 @@ def relative_stretch(case: Case) -> tuple[Array, Array]:
     return large, small
 
 
-def quantity(kind: Kind, case: Case) -> float:
+def quantity(kind: Kind, case: Case, ribbon: str = BODY) -> float:
     """The number that a finding of a kind is about.
 
     Parameters
     ----------
     kind : str
     case : Case
+    ribbon : str
+        That it is on, for girth and midline.
 
     Returns
     -------
     float
     """
+    part = next((one for one in case.parts if one.name == ribbon), case.body)
     if kind in ("pinch", "bulge"):
-        ratio = case.measures.girth / case.asked_girth
+        ratio = part.girth / part.asked_girth
         return float(ratio.min() if kind == "pinch" else ratio.max())
     if kind in ("stretch", "squeeze"):
         large, small = relative_stretch(case)
@@ -455,8 +516,8 @@ def quantity(kind: Kind, case: Case) -> float:
         "fold": lambda: float(np.count_nonzero(case.measures.folded)),
         "contact": lambda: float(0 if case.contacts is None else len(case.contacts)),
         "volume": lambda: case.measures.volume - 1.0,
-        "kink": lambda: case.sharpness[0],
-        "shape": lambda: case.shape_error or 0.0,
+        "kink": lambda: part.sharpness[0],
+        "shape": lambda: part.shape_error or 0.0,
     }
     return numbers[kind]()
 
@@ -502,8 +563,14 @@ def _words(finding: Finding) -> str:
     # a limit of volume stands for both directions, so it is shown without a sign
     value, limit = figures(finding.kind, finding.value, finding.limit)
     limit = limit.lstrip("+")
+    ribbon = "the body" if finding.place.ribbon == BODY else finding.place.ribbon
     return _WORDS[finding.kind].format(
-        value=value, limit=limit, place=finding.place, count=_count(finding), pairs=_pairs(finding)
+        value=value,
+        limit=limit,
+        place=finding.place,
+        count=_count(finding),
+        pairs=_pairs(finding),
+        ribbon=ribbon,
     )
 
 
@@ -513,14 +580,14 @@ _WORDS: dict[Kind, str] = {
     "fold": "{value} triangles turn over {place} ({count}); {limit} are allowed",
     "contact": "the skin cuts itself {place}: {value} pairs of triangles ({pairs}); "
     "{limit} are allowed",
-    "pinch": "the body pinches {place}: girth is {value} " + _ASKED,
-    "bulge": "the body bulges {place}: girth is {value} " + _ASKED,
+    "pinch": "{ribbon} pinches {place}: girth is {value} " + _ASKED,
+    "bulge": "{ribbon} bulges {place}: girth is {value} " + _ASKED,
     "stretch": "the skin stretches " + _SKIN,
     "squeeze": "the skin is squeezed " + _SKIN,
     "volume": "the volume changes by {value}, most {place}; the limit is {limit}",
-    "kink": "the midline kinks {place}: it bends {value} times as sharply as it should "
+    "kink": "the midline of {ribbon} kinks {place}: it bends {value} times as sharply as it should "
     "anywhere; the limit is {limit}",
-    "shape": "the body misses the shape by {value} of its length, most {place}; "
+    "shape": "{ribbon} misses the shape by {value} of its length, most {place}; "
     "the limit is {limit}",
     "bleed": "weights bleed {place}: {count} hold up to {value} from far along the body; "
     "the limit is {limit}",

@@ -16,6 +16,7 @@ from scipy.spatial.transform import Rotation
 
 from ribbonsim.appendages import BODY
 from ribbonsim.bendcheck.contacts import crossing_pairs, new_pairs
+from ribbonsim.bendcheck.girth import SECTIONS, GirthGauge
 from ribbonsim.chains import JointPose
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.frames import invert_rigid
@@ -30,8 +31,6 @@ Flags = NDArray[np.bool_]
 
 # Triangles measured at once, so that what is found on the way stays in the cache.
 _TILE = 10240
-# Places between two stations at which the posed midline is asked for.
-_SECTIONS = 8
 # Vertices whose turning is blended at once: a product so small that it stays on one core.
 _VERTICES_AT_ONCE = 2048
 # A surface that encloses less than this share of what its area could has no volume.
@@ -379,8 +378,8 @@ class Gauge:
         """
         if joints is None and self.rig.layout.appendages:
             raise RibbonsimError("a creature with appendages is measured with its posed joints")
-        frames = ribbon.frames(self._sections[0])
-        girth = self._radii(positions, frames) / self._rest_radii
+        frames = self._body.frames(ribbon)
+        girth = self._body.girth(positions, frames)
         found = self._triangles.sweep(positions, self._turns(frames, joints))
         change = found.volume / self._volume if self._volume else 1.0
         speed = np.linalg.norm(ribbon.midline(self.rig.layout.stations, 1), axis=1)
@@ -476,7 +475,7 @@ class Gauge:
 
     def _turns(self, frames: Array, joints: JointPose | None) -> NDArray[np.float32]:
         """(4, V) rotation of the skin at each vertex: the dual quaternions' real part."""
-        rigid = frames[::_SECTIONS] @ self._joint_back if joints is None else joints.rigid
+        rigid = frames[::SECTIONS] @ self._joint_back if joints is None else joints.rigid
         told = Rotation.from_matrix(rigid[:, :3, :3]).as_quat()[:, [3, 0, 1, 2]]
         real = align_tree(told, self.rig.joint_parents)
         rows = np.ascontiguousarray(real.T, dtype=np.float32)
@@ -493,58 +492,43 @@ class Gauge:
         return np.linalg.norm(layout.ribbon.midline(layout.stations, 1), axis=1)
 
     @cached_property
-    def _sections(self) -> tuple[Array, Ints]:
-        """Places along the ribbon, and for each vertex the number of the nearest."""
-        ribbon, stations = self.rig.layout.ribbon, self.rig.layout.stations
-        lengths = ribbon.arc_length(stations)
-        known = np.arange(len(stations))
-        fine = np.linspace(0.0, len(stations) - 1.0, _SECTIONS * (len(stations) - 1) + 1)
-        nearest = np.rint(_SECTIONS * np.interp(self.rig.places, lengths, known))
-        return ribbon.place_at(np.interp(fine, known, lengths)), nearest.astype(np.intp)
+    def _vertex_areas(self) -> Array:
+        thirds = np.repeat(self._triangles.areas / 3.0, 3)
+        corners = self.rig.mesh.triangles.ravel()
+        return np.bincount(corners, thirds, minlength=len(self.rig.places)).astype(float)
 
     @cached_property
-    def _shares(self) -> csr_array:
-        """(N, V) what each vertex's area counts for the girth at each station; rows sum to one."""
-        rig, layout = self.rig, self.rig.layout
-        lengths = layout.ribbon.arc_length(layout.stations)
-        last = len(lengths) - 2
-        lower = np.clip(np.searchsorted(lengths, rig.places, side="right") - 1, 0, last)
-        share = (rig.places - lengths[lower]) / (lengths[lower + 1] - lengths[lower])
-        share = np.clip(share, 0.0, 1.0)
-        areas = np.bincount(
-            rig.mesh.triangles.ravel(),
-            np.repeat(self._triangles.areas / 3.0, 3),
-            minlength=len(rig.places),
-        )
+    def _body(self) -> GirthGauge:
+        rig = self.rig
         # what an appendage has taken over does not make the body thicker
-        areas = areas * rig.mesh_weights[:, rig.joints_of[BODY]].sum(axis=1)
-        index = np.arange(len(rig.places))
-        counts = csr_array(
-            (
-                np.r_[areas * (1.0 - share), areas * share],
-                (np.r_[lower, lower + 1], np.r_[index, index]),
-            ),
-            shape=(len(lengths), len(index)),
-        )
-        total = np.maximum(np.asarray(counts.sum(axis=1)).ravel(), 1e-300)
-        counts.data /= np.repeat(total, np.diff(counts.indptr))
-        return counts
-
-    def _radii(self, positions: Floats, frames: Array) -> Array:
-        """Root mean square distance from the midline, around each station.
-
-        ``frames`` are the ribbon's at the sections. Of a vertex's distance only the part
-        across the body counts, so a skin that leans along the body is not thicker for it.
-        """
-        nearest, kind = self._sections[1], positions.dtype
-        origins = np.take(frames[:, :3, 3].T.astype(kind), nearest, axis=1)
-        along = np.take(frames[:, :3, 0].T.astype(kind), nearest, axis=1)
-        step = np.subtract(positions.T, origins, out=origins)
-        depth = np.einsum("iv,iv->v", step, along)
-        squares = np.einsum("iv,iv->v", step, step) - depth * depth
-        return np.sqrt(np.maximum(self._shares @ squares, 1e-300))
+        areas = self._vertex_areas * rig.mesh_weights[:, rig.joints_of[BODY]].sum(axis=1)
+        return GirthGauge(rig.layout, rig.mesh.positions, rig.places, areas)
 
     @cached_property
-    def _rest_radii(self) -> Array:
-        frames = self.rig.layout.ribbon.frames(self._sections[0])
-        return self._radii(self.rig.mesh.positions, frames)
+    def _limbs(self) -> dict[str, GirthGauge]:
+        rig, made = self.rig, {}
+        for one in rig.layout.appendages:
+            limb = rig.limbs[one.name]
+            own = rig.mesh_weights[limb.vertices, rig.joints_of[one.name]].sum(axis=1)
+            areas = self._vertex_areas[limb.vertices] * own
+            rest = rig.mesh.positions[limb.vertices]
+            made[one.name] = GirthGauge(one.layout, rest, limb.places, areas)
+        return made
+
+    def girth_of(self, appendage: str, positions: Floats, ribbon: Ribbon) -> Array:
+        """Girth of an appendage at each of its stations, posed over rest.
+
+        Parameters
+        ----------
+        appendage : str
+        positions : (V, 3) array
+            Posed, scene units.
+        ribbon : Ribbon
+            The appendage's, posed.
+
+        Returns
+        -------
+        (N,) array
+        """
+        gauge, limb = self._limbs[appendage], self.rig.limbs[appendage]
+        return gauge.girth(positions[limb.vertices], gauge.frames(ribbon))

@@ -92,7 +92,8 @@ class Workbench:
         else:
             asked = wish_for(wish, self._rig, rig)
             looks = finding.kind == "contact"
-            after = quantity(finding.kind, measure_case(rig, gauge, asked, change.method, looks))
+            case = measure_case(rig, gauge, asked, change.method, looks)
+            after = quantity(finding.kind, case, finding.place.ribbon)
         clears = holds(finding.kind, after, finding.limit)
         return Tried(change.says, finding.value, after, clears, change.layout, change.method)
 

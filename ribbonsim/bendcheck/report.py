@@ -125,6 +125,7 @@ class Report:
                     "part": finding.place.part,
                     "ribbon": finding.place.ribbon,
                     "against": finding.place.against,
+                    "alike": finding.place.alike,
                     "value": finding.value,
                     "limit": finding.limit,
                     "severity": finding.severity,
