@@ -542,6 +542,8 @@ def test_units_turn_right_handed_frames_into_right_handed_frames():
         ({"units": Units(written_up="z")}, "write glTF with y up"),
         ({"method": "magic"}, "method = 'magic' is not known"),
         ({"seconds": 0.0}, "seconds = 0.0 cannot be used"),
+        ({"seconds": 3600, "frames_a_second": 1000}, "would have 3600000 keys"),
+        ({"poses": [Pose()]}, "give a mapping of names to poses"),
         ({"motions": {"walk": []}}, "the motion 'walk' has no poses"),
         ({"frames_a_second": float("nan")}, "frames a second"),
     ],

@@ -33,6 +33,7 @@ Array = NDArray[np.float64]
 # A key each time that all controls together have turned so far, at the latest.
 _DEGREES_A_KEY = 45.0
 _FRAMES_A_SECOND = 24.0
+_MOST_KEYS = 20_000
 # What is fitted is fitted to so many vertices at most.
 _FIT_VERTICES = 3000
 _FIT_ROUNDS = 30
@@ -211,11 +212,21 @@ class Motion:
         Returns
         -------
         Motion
+
+        Raises
+        ------
+        RibbonsimError
+            If a number cannot be used or there would be too many keys.
         """
         check_number("seconds", seconds, 0.01, 3600.0)
         check_number("frames a second", frames_a_second, 0.1, 1000.0)
         turn = sum(abs(c.bend) + abs(c.sway) + abs(c.twist) for c in pose.controls.values())
         steps = max(1, round(seconds * frames_a_second), int(np.ceil(turn / _DEGREES_A_KEY)))
+        if steps > _MOST_KEYS:
+            raise RibbonsimError(
+                f"the motion {name!r} would have {steps} keys one way: give fewer seconds or "
+                "frames a second"
+            )
         shares = np.linspace(0.0, 1.0, steps + 1)
         there = [Pose(keep_volume=pose.keep_volume), *(pose.scaled(a) for a in shares[1:-1]), pose]
         times = seconds * np.r_[shares, 1.0 + shares[1:]]
@@ -281,6 +292,10 @@ def choose_poses(rig: Rig, poses: Mapping[str, Pose] | Sequence[str] | None) -> 
         names = [*kept, *tests] if poses is None else poses
         chosen = {}
         for name in names:
+            if not isinstance(name, str):
+                raise RibbonsimError(
+                    "poses without names cannot be told apart: give a mapping of names to poses"
+                )
             if name not in kept and name not in tests:
                 raise RibbonsimError(
                     f"no pose is called {name!r}: choose from {', '.join([*kept, *tests])}"
