@@ -33,6 +33,7 @@ class Change:
     method: Method
 
 
+Edit = Callable[[Layout], Layout]
 Maker = Callable[[Rig, Method, Finding], Change | None]
 
 
@@ -128,13 +129,19 @@ def _here(rig: Rig, finding: Finding) -> Layout:
     return rig.layout.ribbons[finding.place.ribbon]
 
 
-def _change(rig: Rig, finding: Finding, says: str, own: Layout, method: Method) -> Change:
-    """A change of the ribbon that a finding is on."""
-    ribbon = finding.place.ribbon
+def _change(rig: Rig, finding: Finding, says: str, edit: Edit, method: Method) -> Change:
+    """A change of the ribbon that a finding is on, and of its partner's."""
+    ribbon, layout = finding.place.ribbon, rig.layout
     if ribbon == BODY:
-        return Change(says, own, method)
-    appendage = replace(rig.layout.appendage(ribbon), layout=own)
-    return Change(f"on {ribbon} {says}", rig.layout.with_appendage(appendage), method)
+        return Change(says, edit(layout), method)
+    pair = [ribbon]
+    partner = layout.appendage(ribbon).partner
+    if partner is not None and partner in layout.ribbons:
+        pair.append(partner)
+    for name in pair:
+        appendage = layout.appendage(name)
+        layout = layout.with_appendage(replace(appendage, layout=edit(appendage.layout)))
+    return Change(f"on {' and '.join(pair)} {says}", layout, method)
 
 
 def _another_control(rig: Rig, method: Method, finding: Finding) -> Change | None:
@@ -152,7 +159,7 @@ def _another_control(rig: Rig, method: Method, finding: Finding) -> Change | Non
     if middle in stands:
         return None
     says = f"add a control at station {middle}"
-    return _change(rig, finding, says, own.with_added(middle), method)
+    return _change(rig, finding, says, lambda one: one.with_added(middle), method)
 
 
 def _reach(factor: float) -> Maker:
@@ -165,7 +172,7 @@ def _reach(factor: float) -> Maker:
         control = own.controls[own.control_index(name)]
         reach = round(control.reach * factor, 2)
         says = f"give {name} a reach of {reach:g} instead of {control.reach:g}"
-        return _change(rig, finding, says, own.with_control(name, reach=reach), method)
+        return _change(rig, finding, says, lambda one: one.with_control(name, reach=reach), method)
 
     return change
 
@@ -174,7 +181,7 @@ def _denser_stations(rig: Rig, method: Method, finding: Finding) -> Change:
     own = _here(rig, finding)
     count = round(1.5 * len(own.stations))
     says = f"ride {count} stations instead of {len(own.stations)}"
-    return _change(rig, finding, says, own.with_stations(count), method)
+    return _change(rig, finding, says, lambda one: one.with_stations(count), method)
 
 
 def _softer_joints(rig: Rig, method: Method, finding: Finding) -> Change:
@@ -182,14 +189,14 @@ def _softer_joints(rig: Rig, method: Method, finding: Finding) -> Change:
     rules = own.mesh_weights
     softer = replace(rules, reach=rules.reach * 1.5, influences=round(rules.influences * 1.5))
     says = f"let ribbon joints reach {softer.reach:g} stations with {softer.influences} influences"
-    return _change(rig, finding, says, replace(own, mesh_weights=softer), method)
+    return _change(rig, finding, says, lambda one: replace(one, mesh_weights=softer), method)
 
 
 def _narrower_falloff(rig: Rig, method: Method, finding: Finding) -> Change:
     own = _here(rig, finding)
     narrower = replace(own.mesh_weights, reach=0.75 * own.mesh_weights.reach)
     says = f"let ribbon joints reach only {narrower.reach:g} stations"
-    return _change(rig, finding, says, replace(own, mesh_weights=narrower), method)
+    return _change(rig, finding, says, lambda one: replace(one, mesh_weights=narrower), method)
 
 
 def _through_the_body(rig: Rig, method: Method, finding: Finding) -> Change | None:
@@ -198,19 +205,23 @@ def _through_the_body(rig: Rig, method: Method, finding: Finding) -> Change | No
         return None
     says = "measure the mesh's distance through the body"
     through = replace(own.mesh_weights, distance="body")
-    return _change(rig, finding, says, replace(own, mesh_weights=through), method)
+    return _change(rig, finding, says, lambda one: replace(one, mesh_weights=through), method)
 
 
 def _wider_base(rig: Rig, method: Method, finding: Finding) -> Change | None:
     """An appendage takes over the skin more slowly."""
     if finding.place.ribbon == BODY:
         return None
-    appendage = rig.layout.appendage(finding.place.ribbon)
+    appendage, layout = rig.layout.appendage(finding.place.ribbon), rig.layout
     blend = min(1.6 * appendage.blend, 0.8 * appendage.layout.ribbon.length)
     if blend <= appendage.blend:
         return None
-    says = f"blend {appendage.name} over {blend:.3g} units at its base, not {appendage.blend:.3g}"
-    return Change(says, rig.layout.with_appendage(replace(appendage, blend=blend)), method)
+    pair = [one for one in layout.appendages if appendage.name in (one.name, one.partner)]
+    for one in pair:
+        layout = layout.with_appendage(replace(one, blend=blend))
+    names = " and ".join(one.name for one in pair)
+    says = f"blend {names} over {blend:.3g} units at the base instead of {appendage.blend:.3g}"
+    return Change(says, layout, method)
 
 
 _BENDS: list[Maker] = [
