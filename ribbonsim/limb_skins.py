@@ -22,6 +22,8 @@ _FLAT = 0.5
 _FLATTER, _FLATTEST = 0.6, 0.05
 # a part of so much of a piece's faces is a limb and no tooth of its edge
 _SHARE = 0.06
+# strips of flat skin narrower than this share of the body's radius are no limbs
+_STRIP = 0.15
 _AT_END = 1e-6
 _FEWEST_FACES = 24
 # a limb begins where so much of its ragged edge is on it
@@ -54,7 +56,7 @@ def limb_skins(positions: Array, triangles: Ints, places: Array, length: float) 
 
     A harmonic field is flat on a dead end, so where places along the body hardly change
     over the skin, there is a limb. Limbs whose bases touch are parted where the field stands
-    stiller still, and the faces of blunt ends, which are flat too, are left out.
+    stiller still; the faces of blunt ends, which are flat too, and thin strips are left out.
 
     Parameters
     ----------
@@ -75,7 +77,8 @@ def limb_skins(positions: Array, triangles: Ints, places: Array, length: float) 
     graph = edge_graph(positions, triangles)
     ends = (places <= _AT_END * length) | (places >= (1.0 - _AT_END) * length)
     rough = []
-    for piece in _pieces(graph, (steepness < _FLAT) & ~ends):
+    flat = (steepness < _FLAT) & ~ends
+    for piece in _opened_pieces(graph, flat, _thin(positions, triangles, graph, length)):
         for part in _parted(graph, steepness, piece):
             skin = _skin(graph, triangles, part)
             if _stands_out(graph, skin, ends):
@@ -113,6 +116,36 @@ def _pieces(graph: csr_array, flat: Flags) -> list[Ints]:
     order = np.argsort(label, kind="stable")
     pieces = np.split(members[order], np.flatnonzero(np.diff(label[order])) + 1)
     return [piece for piece in pieces if len(piece) >= _FEWEST_FACES // 2]
+
+
+def _thin(positions: Array, triangles: Ints, graph: csr_array, length: float) -> float:
+    """Width of a strip that is no limb: small against the body's radius, or an edge or two."""
+    a, b, c = (positions[triangles[:, k]] for k in range(3))
+    area = 0.5 * float(np.linalg.norm(np.cross(b - a, c - a), axis=1).sum())
+    edge = float(np.median(graph.data)) if graph.nnz else 0.0
+    return max(_STRIP * area / (2.0 * np.pi * length), 1.5 * edge)
+
+
+def _opened_pieces(graph: csr_array, flat: Flags, thin: float) -> list[Ints]:
+    """Connected pieces of the flat vertices without thin strips.
+
+    Where a limb pulls the centres of the body's rings aside, places stand still in a narrow
+    ring round the whole body. Pieces are found a strip's width inside, and grown back.
+    """
+    links = graph.tocoo()
+    edge = flat[links.row] & ~flat[links.col]
+    rim = np.unique(links.col[edge])
+    if not len(rim):
+        return _pieces(graph, flat)
+    away = dijkstra(graph, indices=rim, min_only=True, limit=thin)
+    members = np.flatnonzero(flat)
+    within = graph[members][:, members]
+    pieces = []
+    for core in _pieces(graph, flat & np.isinf(away)):
+        start = np.searchsorted(members, core)
+        near = dijkstra(within, indices=start, min_only=True, limit=thin)
+        pieces.append(members[np.isfinite(near)])
+    return pieces
 
 
 def _parted(graph: csr_array, steepness: Array, piece: Ints) -> list[Ints]:
