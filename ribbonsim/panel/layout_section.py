@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
+import html
 from collections.abc import Callable
 
 import ipywidgets as widgets
 import numpy as np
 
+from ribbonsim.appendages import BODY
 from ribbonsim.falloff import KERNELS
 from ribbonsim.layout import Control, Layout
+from ribbonsim.panel.appendage_section import AppendageSection
+from ribbonsim.panel.branches import names_on
 from ribbonsim.panel.desk import Desk
 from ribbonsim.panel.fields import LABEL_WIDTH, QuantityRow, button, heading, row, short
 from ribbonsim.panel.model import lean_of
+from ribbonsim.panel.tie_section import TieSection
 from ribbonsim.panel.view_section import ViewSection
 
 _BINDS = "Binding again"
 
 
 class LayoutSection:
-    """Stations, spans, controls and ends of the ribbon.
+    """Stations, spans, controls and ends of the chosen ribbon, and what rides on the body.
 
     Parameters
     ----------
@@ -103,9 +108,21 @@ class LayoutSection:
 
     def _arrange(self) -> widgets.VBox:
         model, pick = self._desk.model, self._view.pick_vertex
+        self._ends = widgets.VBox(
+            [
+                heading("Root and tip"),
+                row(
+                    button("Swap", lambda: self._change(model.swap_ends)),
+                    button("Click the root", lambda: pick(self._root_at)),
+                    button("Click the tip", lambda: pick(self._tip_at)),
+                ),
+            ]
+        )
+        self._title = heading("Ribbon")
         return widgets.VBox(
             [
-                heading("Ribbon"),
+                AppendageSection(self._desk, self._view).box,
+                self._title,
                 row(_label("stations"), self._stations, self._spacing),
                 row(_label("spans"), self._spans),
                 self._density,
@@ -120,15 +137,11 @@ class LayoutSection:
                 heading("All controls"),
                 row(_label("falloff"), self._falloff),
                 row(_label("new at station"), self._new_seat, button("Add a control", self._add)),
-                heading("Root and tip"),
-                row(
-                    button("Swap", lambda: self._change(model.swap_ends)),
-                    button("Click the root", lambda: pick(self._root_at)),
-                    button("Click the tip", lambda: pick(self._tip_at)),
-                ),
+                self._ends,
                 heading("Guide"),
                 self._guide,
                 row(_label("move x, y, z"), *self._shift, button("Move", self._move_guide)),
+                TieSection(self._desk).box,
             ]
         )
 
@@ -206,20 +219,25 @@ class LayoutSection:
         model = self._desk.model
         if not model.is_open:
             return
-        layout = model.layout
-        control = layout.controls[layout.control_index(model.selected)]
+        layout, control, ribbon = model.own, model.control, model.ribbon
         if self._shown is not None and self._shown[0] is layout and self._shown[1] is control:
             return
         self._shown = (layout, control)
+        self._ends.layout.display = "" if ribbon == BODY else "none"
+        self._title.value = heading(_titled("Ribbon", model.layout, ribbon)).value
         self._quiet = True
         try:
             count = len(layout.stations)
             self._stations.value, self._spans.value = count, layout.ribbon.spans
             self._seat.max = self._new_seat.max = count
-            names = tuple((short(name), name) for name in layout.control_names)
-            if self._control.options != names:
-                self._control.options = names
-            self._control.value = control.name
+            whole = names_on(model.layout, ribbon)
+            names = tuple(
+                (short(own), name) for own, name in zip(layout.control_names, whole, strict=True)
+            )
+            with self._control.hold_sync():
+                if self._control.options != names:
+                    self._control.options = names
+                self._control.value = model.selected
             self._seat.value, self._name.value = control.station, control.name
             self._reach.tell(control.reach)
             self._falloff.value = layout.control_weights.falloff
@@ -231,6 +249,11 @@ class LayoutSection:
             self._density.tell(lean_of(layout.ribbon.breaks))
         finally:
             self._quiet = False
+
+
+def _titled(text: str, layout: Layout, ribbon: str) -> str:
+    """A heading, with the ribbon's name where there are several."""
+    return f"{text} of {html.escape(short(ribbon))}" if layout.appendages else text
 
 
 def _label(text: str) -> widgets.Label:

@@ -43,6 +43,8 @@ class Marks:
         A place along the ribbon that the user is looking for.
     spots : sequence of pixel
         Vertices that the body hides.
+    others : sequence of pixel
+        Controls of ribbons that are not the chosen one.
     """
 
     controls: Sequence[tuple[str, Point]] = ()
@@ -50,6 +52,7 @@ class Marks:
     stations: Sequence[tuple[int, Point]] = ()
     place: Point | None = None
     spots: Sequence[Point] = ()
+    others: Sequence[Point] = ()
 
 
 class Marker:
@@ -105,6 +108,8 @@ class Marker:
         sheet = Image.fromarray(picture)
         for place in marks.spots:
             _paste(sheet, _dot_sprite("spot"), place)
+        for place in marks.others:
+            _paste(sheet, _dot_sprite("other"), place)
         seats = {place for _, place in marks.controls}
         for (number, place), away in zip(marks.stations, _aside(marks.stations), strict=True):
             if place not in seats:
@@ -227,6 +232,7 @@ def _dot_sprite(kind: str) -> Image.Image:
     rings = {
         "spot": ((4.6, PAPER), (3.2, _SPOT)),
         "station": ((5.0, INK), (3.8, STATION)),
+        "other": ((5.6, PAPER), (4.4, INK), (3.2, CONTROL)),
         "control": ((9.0, PAPER), (7.4, INK), (6.0, CONTROL)),
         "chosen": ((11.5, PAPER), (9.8, INK), (8.2, CONTROL), (3.2, INK)),
         "place": ((10.0, PAPER), (8.4, RIBBON_FRONT), (4.6, PAPER), (2.6, RIBBON_FRONT)),

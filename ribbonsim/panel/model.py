@@ -344,7 +344,7 @@ class PanelModel:
             across, image = mirror_control(
                 self.layout, self.find_plane(), name, value, opposite=opposite
             )
-            told.setdefault(across, image)
+            told.setdefault(across, _without_minus_zero(image))
         return told
 
     def set_value(self, control: str, quantity: str, value: float, axis: int | None = None) -> None:
@@ -924,6 +924,18 @@ class PanelModel:
             volume=measures.volume,
             seconds=seconds,
         )
+
+
+def _without_minus_zero(value: ControlPose) -> ControlPose:
+    """The same values, a zero that was turned round written as a zero."""
+    along, across, normal = (0.0 + shift for shift in value.shift)
+    return replace(
+        value,
+        bend=0.0 + value.bend,
+        sway=0.0 + value.sway,
+        twist=0.0 + value.twist,
+        shift=(along, across, normal),
+    )
 
 
 def crowded(spans: int, lean: float) -> Array:

@@ -6,13 +6,16 @@ from collections.abc import Callable
 
 import ipywidgets as widgets
 
+from ribbonsim.appendage_targets import ALL_TEST_POSES, test_poses_of
 from ribbonsim.layout import Layout
+from ribbonsim.panel.branches import names_on
 from ribbonsim.panel.desk import Desk
 from ribbonsim.panel.fields import LABEL_WIDTH, QuantityRow, button, heading, row, short
+from ribbonsim.panel.ribbon_tree import RibbonTree
 from ribbonsim.pose import ControlPose
 from ribbonsim.targets import TEST_POSES
 
-_ALONE = "each alone"
+_ALONE, _WHOLE = "each alone", "whole creature"
 _AMOUNTS = {
     "degrees": (-360.0, 360.0, 1.0, 0.0),
     "turns": (-3.0, 3.0, 0.05, 0.0),
@@ -27,6 +30,7 @@ class PoseSection:
         self._desk = desk
         self._quiet = False
         self._shown: tuple[Layout, str, tuple[bool, ...]] | None = None
+        self._tree = RibbonTree(desk)
         self._controls = widgets.Select(
             options=[], rows=5, layout=widgets.Layout(width="auto", height="104px")
         )
@@ -42,6 +46,16 @@ class PoseSection:
             )
         for key, tip in (("stretch", "factor along"), ("girth", "factor across")):
             self._rows[key] = QuantityRow(key, tip, 0.25, 3.0, 0.01, 1.0, self._set(key, None))
+        self._both = widgets.ToggleButtons(
+            options=["off", "alike", "opposite"],
+            tooltips=[
+                "the other side stays as it is",
+                "the other side moves as the mirror image does",
+                "the other side moves against the mirror image",
+            ],
+            style={"button_width": "auto"},
+        )
+        self._both.observe(self._set_both, "value")
         self._method = widgets.ToggleButtons(
             options=[("linear", "linear"), ("dual quaternion", "dual_quaternion")],
             style={"button_width": "auto"},
@@ -60,6 +74,11 @@ class PoseSection:
             layout=widgets.Layout(width="auto"),
         )
         self._test.observe(lambda _: self._offer_test(), "value")
+        self._on = widgets.ToggleButtons(
+            options=[(_WHOLE, False), ("body alone", True)],
+            tooltips=["what the pose does not move is at rest", "the others keep their pose"],
+            style={"button_width": "auto"},
+        )
         self._amount = QuantityRow(
             "amount", "how much of it", *_AMOUNTS["degrees"], changed=self._show_test
         )
@@ -69,10 +88,14 @@ class PoseSection:
 
     def _arrange(self) -> widgets.VBox:
         desk = self._desk
+        self._both_row = row(_label("both sides"), self._both)
+        self._on_row = row(_label("put it on"), self._on)
         return widgets.VBox(
             [
+                self._tree.box,
                 heading("Controls, from the root"),
                 self._controls,
+                self._both_row,
                 *self._rows.values(),
                 row(
                     button("Control to rest", self._rest_one),
@@ -81,12 +104,10 @@ class PoseSection:
                 heading("Blending"),
                 self._method,
                 self._volume,
-                row(
-                    widgets.Label("carried from", layout=widgets.Layout(width=LABEL_WIDTH)),
-                    self._carry,
-                ),
+                row(_label("carried from"), self._carry),
                 heading("Test pose"),
                 self._test,
+                self._on_row,
                 self._amount,
                 row(button("Show at its usual amount", self._show_usual)),
             ]
@@ -113,6 +134,10 @@ class PoseSection:
         model = self._desk.model
         self._desk.act(lambda: model.reset_control(model.selected))
 
+    def _set_both(self, change: dict[str, str]) -> None:
+        if not self._quiet:
+            self._desk.act(lambda: self._desk.model.set_both_sides(change["new"]))  # type: ignore[arg-type]
+
     def _set_method(self, change: dict[str, str]) -> None:
         if not self._quiet:
             self._desk.act(lambda: self._desk.model.set_method(change["new"]))  # type: ignore[arg-type]
@@ -126,15 +151,19 @@ class PoseSection:
             self._desk.act(lambda: self._desk.model.set_carry(change["new"] or None))
 
     def _offer_test(self) -> None:
-        pose = TEST_POSES[self._test.value]
+        if self._quiet:
+            return
+        pose = ALL_TEST_POSES[self._test.value]
         self._amount.set_range(*_AMOUNTS[pose.unit])
         self._amount.tell(_AMOUNTS[pose.unit][3])
 
     def _show_test(self, amount: float) -> None:
-        self._desk.act(lambda: self._desk.model.show_test_pose(self._test.value, amount))
+        model = self._desk.model
+        ribbon = model.ribbon if self._on.value and model.layout.appendages else None
+        self._desk.act(lambda: model.show_test_pose(self._test.value, amount, ribbon))
 
     def _show_usual(self) -> None:
-        usual = TEST_POSES[self._test.value].usual
+        usual = ALL_TEST_POSES[self._test.value].usual
         self._amount.tell(usual)
         self._show_test(usual)
 
@@ -147,6 +176,7 @@ class PoseSection:
             return
         self._quiet = True
         try:
+            self._show_ribbons()
             self._show_controls()
             self._show_values(model.pose[model.selected])
             self._method.value = model.method
@@ -154,36 +184,60 @@ class PoseSection:
         finally:
             self._quiet = False
 
+    def _show_ribbons(self) -> None:
+        """Show what only creatures with appendages have."""
+        model = self._desk.model
+        self._both_row.layout.display = "" if model.partner else "none"
+        self._both.value = model.both_sides
+        self._on_row.layout.display = "" if model.layout.appendages else "none"
+        where = [(_WHOLE, False), (f"{short(model.ribbon, 16)} alone", True)]
+        if list(self._on.options) != where:
+            kept = self._on.value
+            with self._on.hold_sync():
+                self._on.options = where
+                self._on.value = kept
+        offered = [
+            (f"{p.name}: {p.describes}", p.name) for p in test_poses_of(model.layout).values()
+        ]
+        if list(self._test.options) != offered:
+            kept = self._test.value
+            with self._test.hold_sync():
+                self._test.options = offered
+                self._test.value = kept if kept in dict(offered).values() else offered[0][1]
+
     def _show_controls(self) -> None:
         model = self._desk.model
-        at_rest = tuple(model.pose[name] == ControlPose() for name in model.layout.control_names)
+        names = names_on(model.layout, model.ribbon)
+        at_rest = tuple(model.pose[name] == ControlPose() for name in names)
         now = (model.layout, model.selected, at_rest)
         if self._shown is not None and self._shown[0] is now[0] and self._shown[1:] == now[1:]:
             return
         self._shown = now
+        own = model.own
         options = []
-        for control in model.layout.controls:
-            moved = "" if model.pose[control.name] == ControlPose() else "  ·  moved"
-            options.append(
-                (f"{short(control.name)}  ·  station {control.station}{moved}", control.name)
-            )
+        for control, name, rests in zip(own.controls, names, at_rest, strict=True):
+            moved = "" if rests else "  ·  moved"
+            options.append((f"{short(control.name)}  ·  station {control.station}{moved}", name))
         with self._controls.hold_sync():  # new words put the choice on the first for a moment
             if list(self._controls.options) != options:
                 self._controls.options = options
             self._controls.value = model.selected
-        names = model.layout.control_names
-        carriers = [(_ALONE, ""), *((short(name, 30), name) for name in names)]
+        carriers = [(_ALONE, ""), *((short(name, 30), name) for name in own.control_names)]
         if list(self._carry.options) != carriers:
             self._carry.options = carriers
-        self._carry.value = model.layout.chain_root or ""
+        self._carry.value = own.chain_root or ""
 
     def _show_values(self, values: ControlPose) -> None:
         for key in ("bend", "sway", "twist", "stretch", "girth"):
             self._rows[key].tell(getattr(values, key))
-        step = float(f"{self._desk.model.layout.ribbon.length / 1000:.1g}")
+        step = float(f"{self._desk.model.own.ribbon.length / 1000:.1g}")
         reach = 500 * step
         for axis, word in enumerate(("along", "across", "normal")):
             field = self._rows[f"shift {word}"]
             if abs(field.slider.max - reach) > 1e-9 * reach and abs(values.shift[axis]) <= reach:
                 field.set_range(-reach, reach, step, 0.0)
             field.tell(values.shift[axis])
+
+
+def _label(text: str) -> widgets.Label:
+    return widgets.Label(text, layout=widgets.Layout(width=LABEL_WIDTH))

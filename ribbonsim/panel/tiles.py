@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -11,8 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
+from ribbonsim.appendage_targets import ALL_TEST_POSES
+from ribbonsim.appendages import BODY
 from ribbonsim.bendcheck.compare import LETTERS
 from ribbonsim.panel.bench import Asked, Bench, Wish
+from ribbonsim.panel.branches import ribbon_of
 from ribbonsim.panel.fields import short
 from ribbonsim.panel.marks import Marker
 from ribbonsim.panel.model import PanelModel, Readout
@@ -25,10 +28,10 @@ from ribbonsim.panel.viewer import (
     Viewer,
     encode,
     make_marks,
+    posed_ribbons,
 )
 from ribbonsim.pose import Pose
 from ribbonsim.ribbon import Ribbon
-from ribbonsim.targets import TEST_POSES
 from ribbonsim.view.camera import View, named_view
 from ribbonsim.view.look import INK, PAPER, Scale
 from ribbonsim.view.overlay import load_font
@@ -161,7 +164,7 @@ class TileViewer(Viewer):
             stage.resize(tile)
         stage.hurry(not fine)
         subjects = self._fitted(subject)
-        most = max(len(each.rig.layout.controls) for each in subjects)
+        most = max(_named_count(each) for each in subjects)
         named = most * _ROOM_FOR_A_NAME <= tile[0] * tile[1]
         tiles: list[Bytes] = []
         scale: Scale | None = None
@@ -202,27 +205,28 @@ class TileViewer(Viewer):
         Its place is its number, whether it is the chosen one, and whether there is room for
         the names of all controls.
         """
-        positions, normals = self._pose(each)
+        joints = each.rig.joint_pose(each.pose)
+        positions, normals = self._pose(each, joints)
         stage.update(positions, normals)
-        ribbon = each.rig.pose_ribbon(each.pose)
+        ribbons = posed_ribbons(each.rig, each.pose)
         measures = None
         if each.show.heat in MEASURED:
-            measures = each.model.measures_of(each.rig, positions, ribbon)
+            measures = each.model.measures_of(each.rig, positions, ribbons[BODY], joints)
         scale = self._dress(stage, each, measures)
         stage.show_edges(each.show.edges)
-        stage.show_ribbon(ribbon if each.show.ribbon else None)
+        stage.show_ribbon(list(ribbons.values()) if each.show.ribbon else None)
         stage.set_camera(each.orbit.camera(stage.size[0] / stage.size[1]))
         picture = self._smooth_image(stage) if fine else stage.image(labels=False)
         if picture is None:
             return None
         body = positions[:: max(1, len(positions) // 2000)] if fine else None
-        return self._marked(stage, each, ribbon, picture, place, body), scale
+        return self._marked(stage, each, ribbons, picture, place, body), scale
 
     def _marked(
         self,
         stage: Stage,
         each: Subject,
-        ribbon: Ribbon,
+        ribbons: Mapping[str, Ribbon],
         picture: Bytes,
         place: tuple[int, bool, bool],
         body: NDArray[np.float32] | None,
@@ -230,7 +234,7 @@ class TileViewer(Viewer):
         """The picture with dots, and names where there is room; they move when it rests."""
         number, front, named = place
         size = stage.size
-        marks = make_marks(stage, each, ribbon)
+        marks = make_marks(stage, each, ribbons)
         if not front:
             marks = replace(marks, chosen="")
         if not named:
@@ -244,6 +248,12 @@ class TileViewer(Viewer):
         return marker.draw(picture, marks)
 
 
+def _named_count(subject: Subject) -> int:
+    """How many controls have their names in the picture: those of the chosen ribbon."""
+    layout = subject.rig.layout
+    return len(layout.ribbons[ribbon_of(layout, subject.selected)[0]].controls)
+
+
 def _tile(grid: tuple[int, int], size: tuple[int, int]) -> tuple[int, int]:
     return size[0] // grid[0], size[1] // grid[1] - _STRIP
 
@@ -254,7 +264,7 @@ def _asked_words(asked: Asked) -> tuple[str, ...]:
     name = asked.name.replace("_", " ")
     if asked.owner is not None:
         return name, f"kept with {asked.owner.name}", *same
-    pose = TEST_POSES[asked.name]
+    pose = ALL_TEST_POSES[asked.name]
     unit = {"degrees": "°", "turns": " turns", "factor": ""}[pose.unit]
     return f"{name}, {asked.amount:.4g}{unit}", pose.describes, *same
 

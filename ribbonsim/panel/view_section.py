@@ -152,7 +152,7 @@ class ViewSection:
         model = self._desk.model
         self._undo.disabled, self._redo.disabled = not model.can_undo, not model.can_redo
         if model.is_open:
-            self._station.max = len(model.layout.stations)
+            self._station.max = len(model.own.stations)
 
     def _side(self, name: str) -> Callable[[], None]:
         def go() -> None:

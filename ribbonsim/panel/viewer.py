@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import logging
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
@@ -14,8 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from ribbonsim.appendages import BODY
 from ribbonsim.bendcheck.measures import Measures
+from ribbonsim.chains import JointPose
 from ribbonsim.mesh import CreatureMesh
+from ribbonsim.panel.branches import names_on, ribbon_of
 from ribbonsim.panel.easel import EASEL
 from ribbonsim.panel.fields import short
 from ribbonsim.panel.marks import Marker, Marks, scale_patch
@@ -63,9 +66,9 @@ class Show:
     heat : str
         One of :data:`HEATS`.
     station : int
-        Whose weights are shown, if a station's are.
+        Of the chosen ribbon: whose weights are shown, if a station's are.
     place : float, optional
-        A place along the ribbon to be marked, 0 to 1.
+        A place along the chosen ribbon to be marked, 0 to 1.
     """
 
     ribbon: bool = False
@@ -316,14 +319,17 @@ class Viewer:
         """
         if not self.show.controls:
             return None
-        seats = rig.pose_ribbon(pose).midline(rig.layout.control_places)
+        ribbons = posed_ribbons(rig, pose)
+        seats = np.vstack(
+            [ribbons[name].midline(one.control_places) for name, one in rig.layout.ribbons.items()]
+        )
         points = (seats - rig.mesh.centre) / rig.mesh.diagonal
         seen = self.orbit.camera(size[0] / size[1]).project(points, size)
         away = np.hypot(seen[:, 0] - pixel[0], seen[:, 1] - pixel[1]) + np.where(
             seen[:, 2] > 0, 0.0, np.inf
         )
         nearest = int(np.argmin(away))
-        return rig.layout.control_names[nearest] if away[nearest] < _DOT else None
+        return rig.layout.all_control_names[nearest] if away[nearest] < _DOT else None
 
     # -- drawing -----------------------------------------------------------------------------
 
@@ -372,18 +378,19 @@ class Viewer:
         rig, show = subject.rig, subject.show
         stage = self._stage_for(rig.mesh)
         begin = time.perf_counter()
-        positions, normals = self._pose(subject)
+        joints = rig.joint_pose(subject.pose)
+        positions, normals = self._pose(subject, joints)
         stage.update(positions, normals)
-        ribbon = rig.pose_ribbon(subject.pose)
+        ribbons = posed_ribbons(rig, subject.pose)
         measures = None
         if show.heat in MEASURED:
-            measures = subject.model.measures_of(rig, positions, ribbon)
+            measures = subject.model.measures_of(rig, positions, ribbons[BODY], joints)
         stage.hurry(not fine)
         scale = self._dress(stage, subject, measures)
         stage.show_edges(show.edges)
-        stage.show_ribbon(ribbon if show.ribbon else None)
+        stage.show_ribbon(list(ribbons.values()) if show.ribbon else None)
         stage.set_camera(subject.orbit.camera(self.aspect))
-        marks = make_marks(stage, subject, ribbon)
+        marks = make_marks(stage, subject, ribbons)
         picture = self._smooth_image(stage) if fine else stage.image(labels=False)
         if picture is None:
             return
@@ -397,7 +404,8 @@ class Viewer:
         jpeg = encode(picture, scale, self.size, FINE_QUALITY if fine else PLAIN_QUALITY)
         self._deliver(Frame(jpeg, time.perf_counter() - begin, fine))
         if not fine and self._may_measure():
-            measures = measures or subject.model.measures_of(rig, positions, ribbon)
+            if measures is None:
+                measures = subject.model.measures_of(rig, positions, ribbons[BODY], joints)
             self._tell(PanelModel.readout(measures, time.perf_counter() - begin))
 
     def _smooth_image(self, stage: Stage) -> Bytes | None:
@@ -428,11 +436,12 @@ class Viewer:
             self._buffers = np.empty(shape, np.float32), np.empty(shape, np.float32)
         return self._stage
 
-    def _pose(self, subject: Subject) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    def _pose(
+        self, subject: Subject, joints: JointPose
+    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         if self._buffers is None:
             raise RuntimeError("the stage is set before the creature is posed")
         positions, normals = self._buffers
-        joints = subject.rig.joint_pose(subject.pose)
         subject.rig.skin_joints(joints, subject.method, positions)
         subject.rig.skinner.normals(joints.rigid, joints.scales, subject.method, normals)
         return positions, normals
@@ -457,13 +466,35 @@ class Viewer:
         return scale
 
 
+def posed_ribbons(rig: Rig, pose: Pose) -> dict[str, Ribbon]:
+    """Every ribbon of a rig in a pose, ``body`` first.
+
+    Parameters
+    ----------
+    rig : Rig
+    pose : Pose
+
+    Returns
+    -------
+    dict of str to Ribbon
+    """
+    if not rig.layout.appendages:  # then there is nothing to be carried
+        return {BODY: rig.pose_ribbon(pose)}
+    return rig.pose_ribbons(pose)
+
+
 def _weights(rig: Rig, subject: Subject) -> tuple[Array, Scale]:
     """Weight of a control or a station at each vertex, and the scale that shows it."""
+    selected = subject.selected
     if subject.show.heat == "control weights":
-        values = rig.control_influence[:, rig.layout.control_index(subject.selected)]
-        return values, _scale(f"weight of {short(subject.selected)}", 0.0, 1.0, False)
-    number = min(subject.show.station, len(rig.layout.stations))
-    return rig.mesh_weights[:, number - 1], _scale(f"weight of station {number}", 0.0, 1.0, False)
+        values = rig.control_influence[:, rig.layout.index_of_control(selected)]
+        return values, _scale(f"weight of {short(selected)}", 0.0, 1.0, False)
+    ribbon, _ = ribbon_of(rig.layout, selected)
+    joints = rig.joints_of[ribbon]
+    number = min(subject.show.station, joints.stop - joints.start)
+    where = "" if ribbon == BODY else f" of {short(ribbon, 16)}"
+    title = f"weight of station {number}{where}"
+    return rig.mesh_weights[:, joints.start + number - 1], _scale(title, 0.0, 1.0, False)
 
 
 def _measured(rig: Rig, subject: Subject, measures: Measures) -> tuple[Array, Scale]:
@@ -483,7 +514,7 @@ def _scale(title: str, low: float, high: float, diverging: bool) -> Scale:
     return Scale(title, low, high, diverging)
 
 
-def make_marks(stage: Stage, subject: Subject, ribbon: Ribbon) -> Marks:
+def make_marks(stage: Stage, subject: Subject, ribbons: Mapping[str, Ribbon]) -> Marks:
     """What is to be marked in a picture: stations and controls that are in it, and a place.
 
     Parameters
@@ -491,29 +522,42 @@ def make_marks(stage: Stage, subject: Subject, ribbon: Ribbon) -> Marks:
     stage : Stage
         Its camera set.
     subject : Subject
-    ribbon : Ribbon
-        Posed.
+    ribbons : mapping of str to Ribbon
+        Posed; of the chosen one stations and names are marked.
 
     Returns
     -------
     Marks
     """
-    show, layout = subject.show, subject.rig.layout
-    places = [(float(x), float(y)) for x, y in stage.project(ribbon.midline(layout.stations))]
+    show, whole = subject.show, subject.rig.layout
+    chosen, _ = ribbon_of(whole, subject.selected)
+    layout, ribbon = whole.ribbons[chosen], ribbons[chosen]
+    places = _pixels(stage, ribbon, layout.stations)
     place = None
     if show.place is not None:
-        ((x, y),) = stage.project(ribbon.midline([show.place]))
-        place = (float(x), float(y))
+        (place,) = _pixels(stage, ribbon, np.array([show.place]))
     # a name without its dot in the picture would only stick to the border
     width, height = stage.size
     inside = [-20 < x < width + 20 and -20 < y < height + 20 for x, y in places]
-    controls = [c for c in layout.controls if show.controls and inside[c.station - 1]]
+    seats = [control.station - 1 for control in layout.controls]
+    named = zip(names_on(whole, chosen), seats, strict=True)
+    others: list[tuple[float, float]] = []
+    if show.controls:
+        for name, one in whole.ribbons.items():
+            if name != chosen:
+                others += _pixels(stage, ribbons[name], one.control_places)
     return Marks(
-        controls=[(c.name, places[c.station - 1]) for c in controls],
+        controls=[(name, places[seat]) for name, seat in named if show.controls and inside[seat]],
         chosen=subject.selected,
         stations=list(enumerate(places, start=1)) if show.stations else (),
         place=place,
+        others=others,
     )
+
+
+def _pixels(stage: Stage, ribbon: Ribbon, t: Array) -> list[tuple[float, float]]:
+    """Where places along a ribbon are in the picture."""
+    return [(float(x), float(y)) for x, y in stage.project(ribbon.midline(t))]
 
 
 def _spotted(
