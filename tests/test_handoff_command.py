@@ -15,7 +15,7 @@ from pxr import Usd, UsdGeom
 import ribbonsim as rs
 from ribbonsim import cli as doors
 from ribbonsim.handoff.units import Units
-from ribbonsim.handoff.whole import FORMATS, for_gltf, hand_off
+from ribbonsim.handoff.whole import FORMATS, for_gltf, hand_off, stages_of
 from ribbonsim.obj import write_obj
 
 ALWAYS = {
@@ -216,6 +216,7 @@ def test_progress_names_every_format(rig, tmp_path):
     stages = []
     hand_off(rig, tmp_path, poses=["twist"], progress=lambda *told: stages.append(told))
     names = list(dict.fromkeys(stage for stage, _, _ in stages))
+    assert tuple(names) == stages_of(tuple(FORMATS))
     assert names[:4] == ["write glTF", "write USD", "write tables", "write OBJ"]
     assert all(0 <= done <= total for _, done, total in stages)
 

@@ -63,6 +63,7 @@ def build_sheet(
     *,
     units: Units | None = None,
     force: bool = False,
+    picture: Bytes | None = None,
     progress: Progress | None = None,
 ) -> BuildSheet:
     """Write the sheet by which the rig is built by hand in any package.
@@ -84,6 +85,8 @@ def build_sheet(
         What to convert to; numbers stay as they are if left out.
     force : bool
         Replace files that are there.
+    picture : (height, width, 3) array of uint8, optional
+        What :func:`draw_numbered` has drawn, if that is done elsewhere.
     progress : callable, optional
         Called as ``progress(stage, done, total)``; raise in it to stop. Nothing is then
         written.
@@ -109,13 +112,13 @@ def build_sheet(
         found = measure_discrepancies(rig, {**checks, **chosen}, tell)
         tell("draw", 0, 1)
         sheet = describe(rig, checks, found, held)
-        picture = _draw_numbered(rig)
+        numbered = draw_numbered(rig) if picture is None else picture
         strips = _strips(rig, held)
         tell("draw", 1, 1)
         tell("write", 0, 1)
         files: dict[str, str | bytes] = {
-            PAGE: render_sheet(sheet, picture, strips, rig.mesh.source),
-            PRINT: print_sheet(sheet, picture, strips),
+            PAGE: render_sheet(sheet, numbered, strips, rig.mesh.source),
+            PRINT: print_sheet(sheet, numbered, strips),
         }
         bundle.write(files)
         tell("write", 1, 1)
@@ -162,7 +165,17 @@ def describe(
     )
 
 
-def _draw_numbered(rig: Rig) -> Bytes:
+def draw_numbered(rig: Rig) -> Bytes:
+    """Draw the creature at rest with its ribbons, stations and controls numbered and named.
+
+    Parameters
+    ----------
+    rig : Rig
+
+    Returns
+    -------
+    (height, width, 3) array of uint8
+    """
     guide = rig.layout.ribbon.midline(np.linspace(0.0, 1.0, 65))
     with Stage(rig.mesh, PICTURE_SIZE) as stage:
         return draw_ribbon(stage, rig, telling_view(guide))

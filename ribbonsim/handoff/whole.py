@@ -8,6 +8,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 from ribbonsim.bundle import Bundle, file_names
 from ribbonsim.checks import check_choice
 from ribbonsim.errors import RibbonsimError
@@ -22,6 +25,7 @@ from ribbonsim.handoff.usd import check_usd, export_usd
 from ribbonsim.pose import Pose
 from ribbonsim.rig import METHODS, Method, Rig
 
+Bytes = NDArray[np.uint8]
 Progress = Callable[[str, int, int], None]
 
 # What each format brings, in the order in which they are written.
@@ -33,6 +37,35 @@ FORMATS = {
     "sheet": "the build sheet, as a page and for printing",
 }
 SURFACE_FILE = "ribbon.obj"
+
+_STAGES = {
+    "gltf": "write glTF",
+    "usd": "write USD",
+    "tables": "write tables",
+    "obj": "write OBJ",
+}
+_SHEET_STAGES = {
+    "measure": "measure what differs",
+    "draw": "draw the build sheet",
+    "write": "set the build sheet",
+}
+_LAST_STAGE = "put all in place"
+
+
+def stages_of(formats: Sequence[str]) -> tuple[str, ...]:
+    """Stages that :func:`hand_off` tells of, in order.
+
+    Parameters
+    ----------
+    formats : sequence of str
+
+    Returns
+    -------
+    tuple of str
+    """
+    files = [stage for key, stage in _STAGES.items() if key in formats]
+    sheet = _SHEET_STAGES.values() if "sheet" in formats else ()
+    return (*files, *sheet, _LAST_STAGE)
 
 
 @dataclass(frozen=True)
@@ -63,6 +96,7 @@ def hand_off(
     method: Method = "linear",
     units: Units | None = None,
     force: bool = False,
+    picture: Bytes | None = None,
     progress: Progress | None = None,
 ) -> Handoff:
     """Write a rig in several formats into one folder.
@@ -83,6 +117,8 @@ def hand_off(
         standard, and is in metres where the scene's unit is known.
     force : bool
         Replace files that are there.
+    picture : (height, width, 3) array of uint8, optional
+        For the build sheet, as :func:`ribbonsim.build_sheet` takes it.
     progress : callable, optional
         Called as ``progress(stage, done, total)``; raise in it to stop. Nothing is then
         written.
@@ -104,7 +140,7 @@ def hand_off(
     chosen = choose_poses(rig, poses)
     # a pose that was not asked for by name is no pose to check by
     checked = chosen if poses is not None else None
-    work = _Work(rig, chosen, checked, method, held, tell)
+    work = _Work(rig, chosen, checked, method, held, picture, tell)
     with Bundle(folder, force) as bundle:
         bundle.claim(name for key in asked for name in work.names(key))
         try:
@@ -113,9 +149,9 @@ def hand_off(
                 files = {path.name: path.read_bytes() for paths in made.values() for path in paths}
         except OSError as error:
             raise RibbonsimError(cannot_write(Path(tempfile.gettempdir()), error)) from error
-        tell("write", 0, 1)
+        tell(_LAST_STAGE, 0, 1)
         bundle.write(files)
-        tell("write", 1, 1)
+        tell(_LAST_STAGE, 1, 1)
     placed = {key: tuple(bundle.folder / path.name for path in made[key]) for key in asked}
     return Handoff(bundle.folder, placed, tuple(chosen), held)
 
@@ -147,6 +183,7 @@ class _Work:
     checked: Mapping[str, Pose] | None
     method: Method
     units: Units
+    picture: Bytes | None
     tell: Progress
 
     def names(self, key: str) -> list[str]:
@@ -173,10 +210,15 @@ class _Work:
             from ribbonsim.handoff.build_sheet import build_sheet
 
             sheet = build_sheet(
-                self.rig, folder, self.checked, units=self.units, progress=self._within_sheet
+                self.rig,
+                folder,
+                self.checked,
+                units=self.units,
+                picture=self.picture,
+                progress=self._within_sheet,
             )
             return [sheet.page, sheet.pdf]
-        stage = f"write {_SHOWN[key]}"
+        stage = _STAGES[key]
         self.tell(stage, 0, 1)
         done = self._exported(key, folder)
         self.tell(stage, 1, 1)
@@ -196,11 +238,7 @@ class _Work:
         return [*posed, export_surface(rig, folder / SURFACE_FILE, units=units)]
 
     def _within_sheet(self, stage: str, done: int, total: int) -> None:
-        words = {"measure": "measure what differs", "draw": "draw the build sheet"}
-        self.tell(words.get(stage, "set the build sheet"), done, total)
-
-
-_SHOWN = {"gltf": "glTF", "usd": "USD", "tables": "tables", "obj": "OBJ"}
+        self.tell(_SHEET_STAGES[stage], done, total)
 
 
 def for_gltf(units: Units) -> Units:

@@ -12,6 +12,7 @@ from ribbonsim.errors import RibbonsimError
 from ribbonsim.notebook import MESH_VARIABLE
 from ribbonsim.panel.desk import Desk, Source
 from ribbonsim.panel.findings_section import FindingsSection
+from ribbonsim.panel.handoff_section import HandoffSection
 from ribbonsim.panel.keep_section import KeepSection
 from ribbonsim.panel.layout_section import LayoutSection
 from ribbonsim.panel.model import PanelModel
@@ -48,6 +49,7 @@ class Panel(widgets.VBox):
         self._desk = desk = Desk(SIZE)
         self._findings: FindingsSection | None = None
         self._review: ReviewSection | None = None
+        self._handoff: HandoffSection | None = None
         sheet = Path(__file__).with_name("style.css").read_text(encoding="utf-8")
         style = widgets.HTML(f"<style>{sheet}</style>")
         style.layout.display = "none"
@@ -79,12 +81,14 @@ class Panel(widgets.VBox):
         desk = self._desk
         view = ViewSection(desk)
         self._findings, self._review = FindingsSection(desk), ReviewSection(desk)
+        self._handoff = HandoffSection(desk)
         sections = {
             "Pose": PoseSection(desk).box,
             "Layout": LayoutSection(desk, view).box,
             "Findings": self._findings.box,
             "Keep": KeepSection(desk).box,
             "Review": self._review.box,
+            "Handoff": self._handoff.box,
         }
         side = self._side = widgets.Tab(list(sections.values()), titles=list(sections))
         side.add_class("rs-side")
@@ -104,7 +108,7 @@ class Panel(widgets.VBox):
 
     def close(self) -> None:
         """Take the panel off the page and free its picture."""
-        for section in (self._findings, self._review):
+        for section in (self._findings, self._review, self._handoff):
             if section is not None:
                 section.close()
         self._desk.viewer.close()
