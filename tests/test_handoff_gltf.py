@@ -590,12 +590,12 @@ def test_poses_kept_with_the_layout_leave_too():
     assert choose_poses(rig, "kept") == {"kept": WILD}
 
 
-def test_a_hundred_thousand_vertices_take_seconds(tmp_path, record_property):
+@pytest.mark.parametrize("method", ["linear", "dual_quaternion"])
+def test_a_hundred_thousand_vertices_take_seconds(method, tmp_path):
     rig = bind(tube(straight(100.0, 2000), 3.0, 50), Layout.from_ribbon(
         Ribbon.along(straight(100.0), 4.0, 16), 17, 5))  # fmt: skip
     assert len(rig.mesh.positions) >= 100_000
-    start = time.perf_counter()
-    export_gltf(rig, tmp_path / "big.glb")
-    took = time.perf_counter() - start
-    record_property("seconds", took)
+    start = time.process_time()  # other programs may hold the machine
+    export_gltf(rig, tmp_path / "big.glb", method=method)
+    took = time.process_time() - start
     assert took < 5.0

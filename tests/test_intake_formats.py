@@ -627,12 +627,12 @@ def tetra_glb(path):
 
 
 @pytest.mark.parametrize("ending", [".ply", ".stl", ".glb"])
-def test_a_hundred_thousand_vertices_are_read_in_seconds(ending, tmp_path, record_property):
+def test_a_hundred_thousand_vertices_are_read_in_seconds(ending, tmp_path):
     mesh = tube(straight(100.0, 2000), 3.0, 50)
     other = trimesh.Trimesh(mesh.positions, mesh.triangles, process=False)
     path = written(tmp_path, f"a{ending}", other.export(file_type=ending[1:]))
-    start = time.perf_counter()
+    start = time.process_time()  # other programs may hold the machine
     told = load_mesh(path)
-    record_property("seconds", time.perf_counter() - start)
+    took = time.process_time() - start
     assert len(told.positions) == len(mesh.positions)
-    assert time.perf_counter() - start < 10.0
+    assert took < 5.0

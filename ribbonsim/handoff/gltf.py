@@ -55,6 +55,8 @@ def export_gltf(
     stretch and girth. Polygons are cut into triangles. The first vertices are the source's
     own, in its order; vertices at seams of the texture are doubled after them. The mesh's
     extras hold the source vertex of each double and the number of corners of each polygon.
+    Weights stand in sets of four, the greatest first; where the layout asks for more than four
+    influences there are further sets, which programs may leave unread.
 
     Parameters
     ----------
