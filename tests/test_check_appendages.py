@@ -54,7 +54,7 @@ def test_girth_of_an_evenly_scaled_barbel_is_the_scale(rig, gauge, values, expec
     case = measure_case(rig, gauge, Wish("thin", pose=pose), "linear", contacts=False)
     part = next(part for part in case.parts if part.name == "barbel_l")
     there = beyond_base(rig, "barbel_l")
-    np.testing.assert_allclose(part.girth[there], expected, rtol=0.04)  # a barbel is not quite round
+    np.testing.assert_allclose(part.girth[there], expected, rtol=0.04)
     np.testing.assert_allclose(part.asked_girth[there], expected, rtol=1e-6)
     other = next(part for part in case.parts if part.name == "barbel_r")
     np.testing.assert_allclose(other.girth[there], 1.0, rtol=1e-9)
