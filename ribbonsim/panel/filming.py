@@ -10,7 +10,7 @@ import io
 import logging
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
@@ -82,6 +82,30 @@ class Order:
         """What the film shows over the creature."""
         return ("ribbon",) if self.ribbon else ()
 
+    def looks_like(self, other: Order | None) -> bool:
+        """Whether the frames of another order are the same.
+
+        Parameters
+        ----------
+        other : Order or None
+
+        Returns
+        -------
+        bool
+        """
+        if other is None or len(self.rigs) != len(other.rigs):
+            return False
+        if any(one is not two for one, two in zip(self.rigs, other.rigs, strict=True)):
+            return False
+        return all(getattr(self, name) == getattr(other, name) for name in _SEEN)
+
+
+# what can be seen in a frame, besides the rigs
+_SEEN = (
+    *("names", "poses", "method", "motion", "camera", "look", "slate", "ribbon", "size"),
+    "frames",
+)
+
 
 class _StoppedError(Exception):
     """What was being made was stopped."""
@@ -138,7 +162,7 @@ class Filming:
                 motion=order.motion,
                 names=order.names,
                 camera=order.camera,
-                look=order.look,
+                look=replace(order.look, quality="draft"),
                 slate=order.slate,
                 overlays=order.overlays,
                 size=(width, round(width * order.size[1] / order.size[0])),

@@ -83,6 +83,7 @@ class ReviewSection:
         self._open = self._quiet = False
         self._bound: list[tuple[Layout, Rig]] = []
         self._made: list[str] = []
+        self._asked: tuple[Order | None, float] = (None, 0.0)
         self._make_fields()
         self._make_camera_fields()
         self._make_file_fields()
@@ -273,7 +274,10 @@ class ReviewSection:
             except RibbonsimError as error:
                 self._desk.complain(str(error))
                 return
-            self._filming.show(order, self._moment.value, _WIDTH)
+            share = self._moment.value
+            if share != self._asked[1] or not order.looks_like(self._asked[0]):
+                self._asked = order, share
+                self._filming.show(order, share, _WIDTH)
 
     def _take_frame(self, jpeg: bytes) -> None:
         self._frame.value = jpeg
