@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from ribbonsim.appendage_targets import ALL_TEST_POSES
 from ribbonsim.bendcheck.compare import LETTERS
 from ribbonsim.build import build_layout
 from ribbonsim.carry_over import carry_over
@@ -18,7 +19,7 @@ from ribbonsim.mesh import CreatureMesh, load_mesh
 from ribbonsim.panel.model import PanelModel
 from ribbonsim.pose import Pose
 from ribbonsim.rig import Rig, bind, rebind
-from ribbonsim.targets import TEST_POSES
+from ribbonsim.targets import TEST_POSES, TestPose
 from ribbonsim.view.camera import View, telling_view
 
 MOST = len(LETTERS)
@@ -221,6 +222,17 @@ class Bench:
                     found.append((number, name))
         return found
 
+    def test_poses(self) -> dict[str, TestPose]:
+        """Test poses that every layout can be asked for.
+
+        Returns
+        -------
+        dict of str to TestPose
+            Those of appendages only where all layouts have some.
+        """
+        all_have = all(entry.model.layout.appendages for entry in self.entries)
+        return ALL_TEST_POSES if self.entries and all_have else TEST_POSES
+
     def ask_test(self, name: str, amount: float | None = None) -> None:
         """Ask all layouts for a test pose.
 
@@ -230,7 +242,7 @@ class Bench:
         amount : float, optional
             The usual one if left out.
         """
-        usual = TEST_POSES[name].usual
+        usual = ALL_TEST_POSES[name].usual
         self.asked = Asked(name, usual if amount is None else amount)
 
     def ask_kept(self, layout: int, name: str) -> None:
@@ -244,9 +256,11 @@ class Bench:
         self.asked = Asked(name, owner=self.entries[layout])
 
     def mind_kept(self) -> None:
-        """Go back to a test pose where the kept one, or its layout, is gone."""
+        """Go back to a test pose where what is asked for is no longer there."""
         owner = self.asked.owner
         if owner is None:
+            if self.asked.name not in self.test_poses():
+                self.ask_test(FIRST_POSE)
             return
         if owner not in self.entries or self.asked.name not in owner.model.layout.poses:
             self.ask_test(FIRST_POSE)

@@ -9,11 +9,13 @@ from typing import Any
 
 import ipywidgets as widgets
 
+from ribbonsim.appendage_targets import ALL_TEST_POSES
 from ribbonsim.bendcheck.compare import LETTERS
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.layout import Layout
 from ribbonsim.notebook import MESH_VARIABLE
 from ribbonsim.panel.bench import Bench
+from ribbonsim.panel.branches import names_on
 from ribbonsim.panel.desk import Desk, Source
 from ribbonsim.panel.fields import LABEL_WIDTH, QuantityRow, button, heading, row, short
 from ribbonsim.panel.model import PanelModel
@@ -22,7 +24,6 @@ from ribbonsim.panel.open_section import OpenSection
 from ribbonsim.panel.tiles import TileViewer
 from ribbonsim.panel.view_section import ViewSection
 from ribbonsim.panel.viewer import Viewer
-from ribbonsim.targets import TEST_POSES
 from ribbonsim.view.backend import check_display
 
 Layouts = Sequence[Layout | str | os.PathLike[str]] | None
@@ -161,7 +162,7 @@ class ComparePanel(widgets.VBox):
             layout=widgets.Layout(width="auto"),
         )
         self._test.observe(self._take_test, "value")
-        unit = TEST_POSES[self.bench.asked.name].unit
+        unit = ALL_TEST_POSES[self.bench.asked.name].unit
         self._amount = QuantityRow(
             "amount", "how much of it", *_AMOUNTS[unit], changed=self._set_amount
         )
@@ -351,15 +352,12 @@ class ComparePanel(widgets.VBox):
                 if list(self._layouts.options) != names:
                     self._layouts.options = names
                 self._layouts.value = bench.chosen
-            controls = [
-                (f"{short(c.name)}  ·  station {c.station}", c.name) for c in model.layout.controls
-            ]
+            controls = _control_options(model.layout)
             with self._control.hold_sync():
                 if list(self._control.options) != controls:
                     self._control.options = controls
                 self._control.value = model.selected
-            chosen = model.layout.controls[model.layout.control_index(model.selected)]
-            stations = len(model.layout.stations)
+            chosen, stations = model.control, len(model.own.stations)
             self._seat.max = self._new_seat.max = stations
             self._seat.value = chosen.station
             self._stations.value = stations
@@ -379,16 +377,25 @@ class ComparePanel(widgets.VBox):
         asked = self.bench.asked
         self._amount.layout.display = "none" if asked.owner else ""
         if asked.owner is None:
-            pose = TEST_POSES[asked.name]
+            pose = ALL_TEST_POSES[asked.name]
             if self._shown_pose != asked.name:
                 self._shown_pose = asked.name
                 self._amount.set_range(*_AMOUNTS[pose.unit])
             self._amount.tell(asked.amount)
 
 
+def _control_options(layout: Layout) -> list[tuple[str, str]]:
+    """Controls of all ribbons with their stations, and their names."""
+    return [
+        (f"{short(name)}  ·  station {control.station}", name)
+        for ribbon, one in layout.ribbons.items()
+        for control, name in zip(one.controls, names_on(layout, ribbon), strict=True)
+    ]
+
+
 def _pose_options(bench: Bench) -> list[tuple[str, tuple[str, int]]]:
     """Test poses, then poses kept with the layouts; a layout of -1 stands for a test pose."""
-    found = [(f"{p.name}: {p.describes}", (p.name, -1)) for p in TEST_POSES.values()]
+    found = [(f"{p.name}: {p.describes}", (p.name, -1)) for p in bench.test_poses().values()]
     for layout, name in bench.kept_poses():
         found.append((f"{short(name, 30)}: kept with {LETTERS[layout]}", (name, layout)))
     return found
@@ -404,4 +411,11 @@ def _size(model: PanelModel) -> str:
     count = len(layout.controls)
     controls = "1 control" if count == 1 else f"{count} controls"
     blend = ", dual quaternion" if model.method == "dual_quaternion" else ""
-    return f"{controls}, {len(layout.stations)} stations{blend}"
+    return f"{controls}, {len(layout.stations)} stations{_riders(layout)}{blend}"
+
+
+def _riders(layout: Layout) -> str:
+    count = len(layout.appendages)
+    if not count:
+        return ""
+    return ", 1 appendage" if count == 1 else f", {count} appendages"

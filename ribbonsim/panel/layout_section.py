@@ -36,6 +36,7 @@ class LayoutSection:
         self._desk, self._view = desk, view
         self._quiet = False
         self._shown: tuple[Layout, Control] | None = None
+        self._measured = ""
         self._make_ribbon_fields()
         self._make_control_fields()
         self._make_guide_fields()
@@ -242,7 +243,9 @@ class LayoutSection:
             self._reach.tell(control.reach)
             self._falloff.value = layout.control_weights.falloff
             width = float(layout.ribbon.width(np.linspace(0.0, 1.0, 33)).mean())
-            if not self._width.slider.max > width > self._width.slider.min:
+            fits = self._width.slider.max > width > self._width.slider.min
+            if ribbon != self._measured or not fits:
+                self._measured = ribbon
                 step = float(f"{width / 50:.1g}")
                 self._width.set_range(step, 200 * step, step, width)
             self._width.tell(width)

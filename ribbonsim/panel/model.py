@@ -246,9 +246,6 @@ class PanelModel:
             f"Size {size} scene units, body {self.layout.ribbon.length:.4g} long; "
             f"the unit looks like the {guess_unit(mesh.diagonal)}.",
         ]
-        names = [one.name for one in self.layout.appendages]
-        if names:
-            facts.append(f"On the body {'ride' if len(names) > 1 else 'rides'} {', '.join(names)}.")
         return facts + list(mesh.notes)
 
     # -- changing with a way back ----------------------------------------------------------

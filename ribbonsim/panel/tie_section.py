@@ -33,13 +33,12 @@ class TieSection:
         )
         self._tie = button("Tie", self._tie_it, "it follows that station's joint alone")
         self._untie = button("Untie", self._untie_it)
-        self._where = widgets.Label("to station", layout=widgets.Layout(width=LABEL_WIDTH))
         self._says = widgets.HTML()
         self.box = widgets.VBox(
             [
                 heading("Rigid parts"),
-                row(widgets.Label("part", layout=widgets.Layout(width=LABEL_WIDTH)), self._part),
-                row(self._where, self._station, self._tie, self._untie),
+                row(_label("part"), self._part),
+                row(_label("to station"), self._station, self._tie, self._untie),
                 self._says,
             ]
         )
@@ -92,8 +91,11 @@ class TieSection:
         tied = {one.part: one for one in model.layout.ties}
         now = tied.get(self._part.value)
         self._untie.disabled = now is None
-        words = "It bends with the skin around it."
+        words = f"It bends with its skin. Tie lets it follow that station of {model.ribbon} alone."
         if now is not None:
             words = f"It follows station {now.station} of {now.ribbon} rigidly."
         self._says.value = f'<div class="rs-facts">{html.escape(words)}</div>'
-        self._where.value = f"to {short(model.ribbon, 10)} station"
+
+
+def _label(text: str) -> widgets.Label:
+    return widgets.Label(text, layout=widgets.Layout(width=LABEL_WIDTH))
