@@ -106,6 +106,7 @@ class GifFile:
             "GIF",
             save_all=True,
             append_images=frames,
+            palette=bytes(palette.getpalette() or []),  # for all frames
             duration=self._durations(numbers),
             loop=0,
             optimize=False,
