@@ -128,7 +128,7 @@ def _eased(x: float) -> float:
     ----------
     K. Perlin, "Improving noise", ACM TOG 21 (3), 2002: 6 x^5 - 15 x^4 + 10 x^3.
     """
-    return x * x * x * (x * (6.0 * x - 15.0) + 10.0)
+    return min(1.0, x * x * x * (x * (6.0 * x - 15.0) + 10.0))
 
 
 def blend(before: Pose, after: Pose, share: float) -> Pose:
