@@ -359,12 +359,12 @@ class _Set:
             for row in range(rows)
             for column in range(columns)
         ]
+        self._foot = slate_height(plan.size) if slate.shown else 0
+        self._strip_height = strip_height(plan.size) if "strip" in overlays else 0
+        self._head = name_height(plan.size) if len(plan.rigs) > 1 else 0
+        _check_room(self._tile, self._head + self._foot + self._strip_height)
         self._studio = Studio(plan.rigs[0].mesh, self._tile, look)
         try:
-            self._foot = slate_height(plan.size) if slate.shown else 0
-            self._strip_height = strip_height(plan.size) if "strip" in overlays else 0
-            self._head = name_height(plan.size) if len(plan.rigs) > 1 else 0
-            _check_room(self._tile, self._head + self._foot + self._strip_height)
             room = Insets(
                 top=self._head / self._tile[1],
                 bottom=(self._foot + self._strip_height) / self._tile[1],
@@ -529,7 +529,7 @@ def _arrange(count: int, size: tuple[int, int], clouds: Sequence[Floats]) -> tup
 
 
 def _check_room(tile: tuple[int, int], taken: int) -> None:
-    if tile[1] - taken < 0.4 * tile[1]:
+    if min(tile) < SMALLEST or tile[1] - taken < 0.4 * tile[1]:
         raise RibbonsimError(
             f"{tile[0]} x {tile[1]} pixels for each creature leave no room beside what is written: "
             "give a larger size, or leave out the slate or the strip"

@@ -333,10 +333,10 @@ def test_a_very_long_slate_is_cut_and_the_number_stays(rig):
 
 
 def test_strip_shows_girth_in_its_scale(rig):
-    pose = Pose({"control3": {"girth": 1.24}})
+    pose = Pose({"control3": {"girth": 1.6}})
     shown = {"size": (960, 540), "look": DRAFT, "pose": {"thick": pose}}
     frame = draw_frame(rig, overlays=("strip",), **shown)
-    high = GIRTH_SCALE.table[240].astype(int)
+    high = GIRTH_SCALE.table[255].astype(int)
     near = (np.abs(frame.astype(int) - high).max(axis=2) < 24).sum(axis=1)
     plain = draw_frame(rig, overlays=("strip",), size=(960, 540), look=DRAFT)
     legend = (np.abs(plain.astype(int) - high).max(axis=2) < 24).sum(axis=1)
