@@ -349,6 +349,7 @@ def _note(words: tuple[str, ...], tile: tuple[int, int]) -> Bytes:
     for number, text in enumerate(words):
         font, ink = load_font(28 if number else 44, not number), _SOFT if number else INK
         fits = [n for n in range(1, len(text) + 1) if font.getlength(text[:n]) < 2 * width - 60]
-        at = (30, height + 58 * number - 29 * (len(words) - 1))
+        # a little above the middle: a scale of colours may stand below
+        at = (30, height - 70 + 58 * number - 29 * (len(words) - 1))
         pen.text(at, short(text, max(fits, default=1)), font=font, fill=ink, anchor="lm")
     return np.asarray(sheet.resize((width, height), Image.Resampling.BOX))
