@@ -183,7 +183,7 @@ def test_a_turntable_is_made_shown_and_handed_over(bench):
         assert sum(1 for _ in container.decode(video=0)) == 6
     assert bench.section._screen.children[0].value.tobytes() == path.read_bytes()
     assert f"Turntable made: {path}" in bench.said
-    assert 'download="grub_turntable.mp4"' in bench.section._results.value
+    assert 'download="grub_turntable.mp4"' in bench.section._result.value
     bench.section._finish.value = "night"
     bench.rest()
     assert bench.section._screen.children == (bench.section._frame,)
@@ -237,8 +237,8 @@ def test_what_goes_wrong_is_said_and_the_buttons_come_back(bench, tmp_path):
 def test_a_name_that_is_markup_is_shown_as_text(bench):
     bench.section._path.value = str(bench.folder / NASTY.replace("/", "_"))
     press(bench, 1)
-    assert "<script>" not in bench.section._results.value
-    assert "&lt;script&gt;" in bench.section._results.value
+    assert "<script>" not in bench.section._result.value
+    assert "&lt;script&gt;" in bench.section._result.value
     assert "<script>" not in bench.said
 
 

@@ -160,7 +160,7 @@ class ReviewSection:
         self._bar.add_class("rs-bar")
         self._bar.layout.visibility = "hidden"
         self._progress = widgets.HTML('<div class="rs-facts">&nbsp;</div>')
-        self._results = widgets.HTML()
+        self._result, self._older = widgets.HTML(), widgets.HTML()
 
     def _arrange(self) -> widgets.VBox:
         film, sheet, page = self._buttons
@@ -173,6 +173,14 @@ class ReviewSection:
                 heading("Poses; Ctrl chooses several"),
                 self._poses,
                 self._beside,
+                heading("What is made"),
+                row(film, self._film_ending),
+                row(sheet, self._sheet_ending, self._paper),
+                row(page, self._question),
+                self._field("files", self._path, self._replace),
+                row(self._bar, self._stop),
+                self._progress,
+                self._result,
                 heading("Turntable"),
                 self._field("creature", self._motion),
                 self._field("camera", self._camera, self._begin),
@@ -183,14 +191,7 @@ class ReviewSection:
                 heading("Look and slate"),
                 self._field("backdrop, skin", self._finish, self._skin, self._ribbon),
                 self._field("slate", self._project, self._note),
-                heading("What is made"),
-                self._field("files", self._path, self._replace),
-                row(film, self._film_ending),
-                row(sheet, self._sheet_ending, self._paper),
-                row(page, self._question),
-                row(self._bar, self._stop),
-                self._progress,
-                self._results,
+                self._older,
             ]
         )
         made.add_class("rs-review")
@@ -380,7 +381,8 @@ class ReviewSection:
         self._desk.say(f"{_TITLES[kind]} made: {path} ({words}).")
         with self._lock:
             self._made = [_result(kind, path, words, data), *self._made][:_MOST_RESULTS]
-            self._results.value = f'<div class="rs-made">{"".join(self._made)}</div>'
+            self._result.value = f'<div class="rs-made">{self._made[0]}</div>'
+            self._older.value = f'<div class="rs-made">{"".join(self._made[1:])}</div>'
         shown = _player(path.suffix.lower(), data) if kind != "page" else None
         if shown is not None and self._open:
             self._screen.children = (shown,)
