@@ -174,9 +174,9 @@ def _control_words(control: ControlPose, write: Writer) -> list[str]:
         for key in ("bend", "sway", "twist")
         if abs(value := getattr(control, key)) >= 5e-4
     ]
-    shift = [write.distance(value) for value in control.shift]
-    if any(any(digit in text for digit in "123456789") for text in shift):
-        words.append(f"shift {', '.join(shift)} along, across and normal")
+    if max(map(abs, control.shift)) > 1e-6 * write.length:
+        shift = ", ".join(write.distance(value) for value in control.shift)
+        words.append(f"shift {shift} along, across and normal")
     words += [
         f"{key} × {value:.5g}"
         for key in ("stretch", "girth")

@@ -96,7 +96,8 @@ def print_sheet(sheet: Sheet, picture: Bytes, strips: Mapping[str, Plot]) -> byt
     def foot(canvas: Any, _: object) -> None:
         canvas.saveState()
         canvas.setFillColor(_SOFT)
-        left = f"Build sheet of {sheet.name}, ribbonsim {version()}"
+        name = sheet.name if len(sheet.name) <= 48 else f"{sheet.name[:47]}…"
+        left = f"Build sheet of {name}, ribbonsim {version()}"
         _draw_text(canvas, _MARGIN + _PADDING, _MARGIN - 4.0, left, 7.5)
         canvas.setFont(_PLAIN, 7.5)
         right = A4[0] - _MARGIN - _PADDING
@@ -188,7 +189,7 @@ class _Setter:
     def _table(self, part: Table) -> list[Flowable]:
         from reportlab.platypus import LongTable, Spacer
 
-        size = 7.4 if len(part.heads) < 9 else 6.5
+        size = _cell_size(part)
         body = [self._cells(part, row, size, i in part.marked) for i, row in enumerate(part.rows)]
         head = self._cells(part, part.heads, size, False, head=True)
         grid = LongTable([head, *body], colWidths=self._columns(part), repeatRows=1, hAlign="LEFT")
@@ -227,23 +228,23 @@ class _Setter:
         return cells
 
     def _columns(self, part: Table) -> list[float]:
-        """Widths by the longest text of each column; long words may break."""
-        wide = [
-            max(min(_units(text), 22.0) for text in (*head, *column))
-            for head, column in zip(
-                ([head.split(" ")[0], head.split(" ")[-1]] for head in part.heads),
-                zip(*part.rows, strict=True) if part.rows else [()] * len(part.heads),
-                strict=True,
-            )
-        ]
-        wide = [width + 1.6 for width in wide]
-        size = 7.4 if len(part.heads) < 9 else 6.5
-        natural = [0.62 * size * width for width in wide]
-        room = self._width / sum(natural)
-        return [width * min(room, 1.5) for width in natural]
+        """Widths by the longest text of each column; long texts and heads may break."""
+        size = _cell_size(part)
+        widths = []
+        for column, head in enumerate(part.heads):
+            words = [_letters_wide(word) for word in head.split()] or [0.0]
+            widest = max([*words, 0.55 * _letters_wide(head)])
+            cells = [_letters_wide(row[column]) for row in part.rows]
+            widths.append(0.62 * size * (min(max([widest, *cells]), 22.0) + 1.6))
+        room = self._width / sum(widths)
+        return [width * min(room, 1.5) for width in widths]
 
 
-def _units(text: str) -> float:
+def _cell_size(part: Table) -> float:
+    return 7.4 if len(part.heads) < 9 else 6.5
+
+
+def _letters_wide(text: str) -> float:
     """Width of a text in letters, those of wide scripts counted twice."""
     return float(sum(2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in text))
 

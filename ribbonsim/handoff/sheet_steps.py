@@ -198,8 +198,9 @@ def _joints(rig: Rig, write: Writer) -> Section:
                     "at rest.",
                     "Scale it along by the length of the surface's derivative along t over that "
                     "at rest. Scale it across, both ways, by one over the square root of that, "
-                    "so that volume holds. The scale is the joint's own: it must not reach the "
-                    "joints below it.",
+                    "so that volume holds, and by the girths of the controls, blended by their "
+                    "weights over the ribbon there. The scale is the joint's own: it must not "
+                    "reach the joints below it.",
                 ),
                 "steps",
             ),
@@ -250,7 +251,8 @@ def _controls(rig: Rig, write: Writer) -> Section:
                     "Put a control at each of these stations, with the axes of the joint there.",
                     "Make each the child of the control that carries it. One that none carries "
                     "stands alone; on an appendage it follows the joints that carry the appendage.",
-                    "Give each control a joint that does what the control does. These joints move "
+                    "Give each control a joint that does what the control does, stretch (its scale "
+                    "along) and girth (its scale across, both ways) included. These joints move "
                     "the ribbon, by the weights of the next step.",
                 ),
                 "steps",

@@ -18,7 +18,7 @@ Array = NDArray[np.float64]
 
 _WIDTH, _HEIGHT = 7.3, 3.3
 _SAMPLES = 601
-_NUMBER_ROOM = 11.0
+_NUMBER_ROOM, _DIGIT_ROOM = 5.0, 4.8
 # What a number stands on where lines run below it.
 _CLEAR = {"boxstyle": "square,pad=0.12", "facecolor": PAPER, "edgecolor": "none"}
 
@@ -106,9 +106,10 @@ def _number(
 ) -> None:
     """Number places from 1; where there is room for few, the kept ones stay."""
     stay, last = places[list(kept)], -np.inf
+    room = (_NUMBER_ROOM + _DIGIT_ROOM * len(str(len(places)))) / points_a_length
     for i, at in enumerate(places):
-        crowded = i not in kept and (np.abs(stay - at) * points_a_length < _NUMBER_ROOM).any()
-        if crowded or (at - last) * points_a_length < _NUMBER_ROOM:
+        crowded = i not in kept and (np.abs(stay - at) < room).any()
+        if crowded or at - last < room:
             continue
         weight = "bold" if bold and i in kept else "normal"
         axes.text(at, y, str(i + 1), fontsize=SMALL - 0.6, color=colour, ha="center", va="center",
