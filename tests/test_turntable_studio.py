@@ -368,3 +368,23 @@ def test_unknown_looks_are_refused():
     with pytest.raises(RibbonsimError, match="two_tone"):
         Look(skin="chrome")
     assert colour("#ffffff") == (1.0, 1.0, 1.0)
+
+
+def test_edges_of_the_far_side_do_not_shine_through():
+    # a thin plate: one polygon in front, a hundred behind it
+    at = np.linspace(-1.0, 1.0, 11)
+    back = np.array([[x, y, -0.02] for y in at for x in at])
+    front = [[-1.0, -1.0, 0.02], [1.0, -1.0, 0.02], [1.0, 1.0, 0.02], [-1.0, 1.0, 0.02]]
+    cells = [
+        [y * 11 + x, (y + 1) * 11 + x, (y + 1) * 11 + x + 1, y * 11 + x + 1]
+        for y in range(10)
+        for x in range(10)
+    ]
+    plate = CreatureMesh.from_arrays(np.vstack([back, front]), [*cells, [121, 122, 123, 124]])
+    with Studio(plate, SIZE, Look(skin="wire", ground=False)) as studio:
+        studio.frame([plate.positions], elevation=0.0)
+        near, far = studio.shoot(0.0), studio.shoot(180.0)
+    inner = np.s_[90:150, 130:190]
+    assert near.mask[inner].min() == 255
+    assert near.picture[inner].astype(int).std(axis=(0, 1)).max() < 2
+    assert far.picture[inner].astype(int).std(axis=(0, 1)).max() > 5

@@ -201,6 +201,8 @@ class Stage:
         data = self._pv.PolyData(self._body.points.copy(), lines=lines)
         actor = self._add(data, look.INK, None)
         actor.GetProperty().SetOpacity(_EDGE_OPACITY)
+        # in front of their own polygons, yet behind whatever else the body has there
+        actor.GetMapper().SetRelativeCoincidentTopologyLineOffsetParameters(-1.5, -60.0)
         return data, actor
 
     def _move_edges(self) -> None:

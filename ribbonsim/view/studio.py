@@ -53,7 +53,7 @@ _WRAP = 0.18
 _KEY_SHADE, _SKY_SHADE = 0.40, 0.95
 # what comes in lower than this (y) is left out of the shade on the ground, which it only blurs
 _LOW, _SKY_BLUR, _KEY_BLUR = 0.35, 3.0, 1.5
-_SKY, _SKY_OVER_GROUND, _OVER_GROUND, _EVENED = 40, 130, 8000, 7
+_SKY, _SKY_OVER_GROUND, _OVER_GROUND, _EVENED = 40, 260, 5000, 7
 _OVERLAY = 0.88
 
 
