@@ -3,6 +3,7 @@
 import importlib
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,10 +12,12 @@ from geomdl import BSpline as Geomdl
 from pxr import Usd, UsdGeom, UsdSkel, UsdValidation, Vt
 
 import ribbonsim as rs
+from ribbonsim.build import load_rig
 from ribbonsim.handoff.baking import Motion
 from ribbonsim.handoff.units import Units
 from ribbonsim.handoff.usd import export_usd
 
+MESHES = Path(__file__).resolve().parents[1] / "meshes"
 POSES = ["c_bend", "curl", "twist", "stretch", "squash", "corkscrew"]
 
 
@@ -173,6 +176,43 @@ def test_ribbon_patch_matches_the_posed_ribbon_by_geomdl(read, rig):
         ribbon = rig.layout.ribbon if name is None else rig.pose_ribbon(rig.pose_for(name))
         for u, t in np.random.default_rng(2).uniform(size=(30, 2)):
             assert np.allclose(surface.evaluate_single((u, t)), ribbon.evaluate(u, t), atol=1e-5)
+
+
+@pytest.mark.parametrize("name", ["grub", "coil"])
+def test_demo_creatures_land_within_a_ten_thousandth_in_all_test_poses(name, tmp_path):
+    rig = load_rig(MESHES / f"{name}.obj")
+    read = Read(export_usd(rig, tmp_path / f"{name}.usdc"))
+    assert problems(read.stage) == []
+    assert list(read.middle) == list(rs.TEST_POSES)
+    for pose, frame in read.middle.items():
+        apart = np.linalg.norm(read.skin(frame) - rig.deform(rig.pose_for(pose)), axis=1)
+        assert apart.max() < 1e-4 * rig.mesh.diagonal
+
+
+def test_appendages_are_chains_on_the_chain_that_carries_them(tmp_path):
+    mesh = rs.load_mesh(MESHES / "lampeel.obj")
+    ribbon = rs.Ribbon.along(rs.find_guide(mesh), width=3.4, spans=12)
+    layout = rs.Layout.from_ribbon(ribbon, stations=9, controls=3)
+    for proposal in rs.find_appendages(mesh, ribbon):
+        layout = layout.with_appendage(proposal.appendage(stations=5, controls=2, spans=4))
+    rig = rs.bind(mesh, layout)
+    assert len(layout.appendages) == 4
+    ends = {name: {"bend": 40.0} for name in layout.all_control_names[-3:]}
+    pose = rs.Pose({"control2": {"bend": 30.0, "twist": 50.0}, **ends})
+    read = Read(export_usd(rig, tmp_path / "eel.usda", {"both": pose}))
+    assert problems(read.stage) == []
+    apart = np.linalg.norm(read.skin(read.middle["both"]) - rig.deform(pose), axis=1)
+    assert apart.max() < 1e-4 * mesh.diagonal
+    topology = UsdSkel.Topology(read.skeleton.GetJointOrder())
+    names = [str(n) for n in read.skeleton.GetSkeleton().GetJointNamesAttr().Get()]
+    for k, parent in enumerate(rig.joint_parents):
+        at = names.index(rig.joint_names[k].replace(".", "_"))
+        above = topology.GetParent(at)
+        assert (None if above < 0 else names[above]) == (
+            None if parent is None else rig.joint_names[parent].replace(".", "_")
+        )
+    ribbons = read.stage.GetPrimAtPath("/lampeel/ribbons").GetChildren()
+    assert len(ribbons) == 5
 
 
 def test_texture_seams_groups_and_normals_survive(tmp_path):

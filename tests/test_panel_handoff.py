@@ -67,6 +67,9 @@ def test_every_format_has_a_box_and_all_are_ticked_at_first():
     assert all(box.value for box in section._formats.values())
     assert section._poses.value == (("all", ""),)
     assert section._folder.value == "handoff/tentacle"
+    # the demo creatures are modelled in centimetres, which is offered and not taken for granted
+    assert section._scene.options[0] == ("not said; looks like the centimetre", None)
+    assert section._scene.value is None
 
 
 def test_files_are_written_and_named(bench, tmp_path):

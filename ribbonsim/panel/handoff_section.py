@@ -17,6 +17,7 @@ from ribbonsim.handoff.units import METRES, Units
 from ribbonsim.handoff.whole import FORMATS, Handoff
 from ribbonsim.panel.desk import Desk
 from ribbonsim.panel.fields import LABEL_WIDTH, button, heading, row, short
+from ribbonsim.panel.model import guess_unit
 from ribbonsim.panel.packing import Packing, Parcel
 from ribbonsim.pose import Pose
 
@@ -126,8 +127,16 @@ class HandoffSection:
             chosen = [value for value in self._poses.value if value in offered]
             self._poses.options = options
             self._poses.value = chosen or [_ALL]
+        self._offer_units(guess_unit(model.rig.mesh.diagonal))
         if not self._folder.value:
             self._folder.value = f"handoff/{model.rig.mesh.name}"
+
+    def _offer_units(self, guess: str) -> None:
+        options = [(f"not said; looks like the {guess}", None), *_UNITS]
+        if list(self._scene.options) != options:
+            said = self._scene.value
+            self._scene.options = options
+            self._scene.value = said
 
     def _chosen(self, _: object) -> None:
         if not self._poses.value:  # a click with Ctrl took the last one away
