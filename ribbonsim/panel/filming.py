@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import logging
+import re
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
@@ -229,7 +230,8 @@ class Filming:
         _LOG.debug("what was ordered could not be made", exc_info=True)
         if isinstance(error, RibbonsimError):
             # the panel has a box to tick where the command line has an option
-            self._fail(str(error).replace(" (--force)", ": tick 'replace'"))
+            box = "tick 'replace' or take another name"
+            self._fail(re.sub(r"ask for [a-z ]+ to be replaced \(--force\)", box, str(error)))
         else:
             self._fail(f"this could not be made ({type(error).__name__}: {error})")
 
