@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from ribbonsim.handoff.posed_meshes import export_posed_meshes
     from ribbonsim.handoff.surface import export_surface
     from ribbonsim.handoff.tables import export_tables
+    from ribbonsim.handoff.turntable_motion import turntable_motion
     from ribbonsim.handoff.units import Units
     from ribbonsim.handoff.usd import export_usd
     from ribbonsim.handoff.whole import Handoff, hand_off
@@ -56,6 +57,7 @@ _HOMES = {
     "export_usd": "handoff.usd",
     "Handoff": "handoff.whole",
     "hand_off": "handoff.whole",
+    "turntable_motion": "handoff.turntable_motion",
     "Ribbon": "ribbon",
     "Control": "layout",
     "ControlWeights": "layout",
@@ -151,6 +153,7 @@ __all__ = [
     "propose_appendage",
     "review_page",
     "turntable",
+    "turntable_motion",
 ]
 
 

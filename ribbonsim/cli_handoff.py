@@ -10,10 +10,12 @@ import click
 from ribbonsim.cli_options import METHODS, PosesType, count_of, progress_shown
 
 if TYPE_CHECKING:
+    from ribbonsim.handoff.baking import Motion
     from ribbonsim.handoff.units import Units
     from ribbonsim.handoff.whole import Handoff
     from ribbonsim.pose import Pose
     from ribbonsim.rig import Method, Rig
+    from ribbonsim.view.motion import Motion as Kind
 
 _SHORT = {
     "mm": "millimetre",
@@ -111,6 +113,14 @@ class FromToType(click.ParamType):
     help="Kept poses and test poses, such as c_bend,twist=360. All of them if left out.",
 )
 @click.option(
+    "--motion",
+    type=click.Choice(["ease", "sequence"]),
+    help="One animation more, that moves as a turntable of these poses does: into them and out, "
+    "or through all of them.",
+)
+@click.option("--frames", type=int, default=72, show_default=True, help="Of that animation.")
+@click.option("--fps", type=float, default=24.0, show_default=True, help="Its frames a second.")
+@click.option(
     "--method",
     type=click.Choice(list(METHODS)),
     default="linear",
@@ -140,6 +150,9 @@ def handoff_command(
     folder: Path,
     formats: list[str] | None,
     poses: dict[str, float | None] | None,
+    motion: Kind | None,
+    frames: int,
+    fps: float,
     method: str,
     unit: tuple[str, str | None] | None,
     up: tuple[str, str | None],
@@ -160,11 +173,14 @@ def handoff_command(
     with progress_shown() as tell:
         tell("bind the mesh", 0, 1)
         rig = load_rig(mesh, layout_file)
+        asked = _poses(rig, poses)
+        moves = {} if motion is None else _moves(rig, asked, motion, frames, fps)
         done = hand_off(
             rig,
             folder,
             formats,
-            _poses(rig, poses),
+            asked,
+            motions=moves,
             method=blended,
             units=units,
             force=force,
@@ -193,6 +209,17 @@ def _poses(rig: Rig, asked: dict[str, float | None] | None) -> dict[str, Pose] |
         else:
             chosen[name] = rig.pose_for(name, amount)
     return chosen
+
+
+def _moves(
+    rig: Rig, asked: dict[str, Pose] | None, motion: Kind, frames: int, fps: float
+) -> dict[str, Motion]:
+    from ribbonsim.handoff.baking import choose_poses
+    from ribbonsim.handoff.turntable_motion import turntable_motion
+
+    poses = choose_poses(rig, None) if asked is None else asked
+    made = turntable_motion(poses, motion, frames, fps)
+    return {made.name: made}
 
 
 def _tell_files(done: Handoff) -> None:

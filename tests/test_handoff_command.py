@@ -11,12 +11,14 @@ import pypdfium2
 import pytest
 import tubes
 from pxr import Usd, UsdGeom
+from test_handoff_usd import Read
 
 import ribbonsim as rs
 from ribbonsim import cli as doors
 from ribbonsim.handoff.units import Units
 from ribbonsim.handoff.whole import FORMATS, for_gltf, hand_off, stages_of
 from ribbonsim.obj import write_obj
+from ribbonsim.view.motion import blend, moments
 
 ALWAYS = {
     "tube.glb",
@@ -158,6 +160,38 @@ def test_an_amount_makes_a_test_pose(scene, tmp_path):
     rig = rs.bind(rs.load_mesh(scene / "tube.obj"), rs.Layout.load(scene / "tube.toml"))
     posed = rs.load_mesh(tmp_path / "tube_twist.obj").positions
     assert np.array_equal(posed, rig.deform(rig.pose_for("twist", 90.0)))
+
+
+def test_a_turntables_motion_leaves_as_an_animation(scene, tmp_path):
+    """Key by key the poses that the film of the same command shows."""
+    code = run(scene / "tube.obj", "--layout", scene / "tube.toml", "--out", tmp_path,
+               "--formats", "usd", "--poses", "twist=90,c_bend", "--motion", "sequence",
+               "--frames", "12", "--fps", "12")  # fmt: skip
+    assert code == 0
+    read = Read(tmp_path / "tube.usdc")
+    assert list(read.middle) == ["twist", "c_bend", "turntable"]
+    rig = rs.bind(rs.load_mesh(scene / "tube.obj"), rs.Layout.load(scene / "tube.toml"))
+    held = [rig.pose_for("twist", 90.0), rig.pose_for("c_bend")]
+    shown = [
+        blend(held[moment.before], held[moment.after], moment.share)
+        for moment in moments("sequence", 2, 12)
+    ]
+    for k, pose in enumerate([*shown, shown[0]]):
+        frame = read.first["turntable"] + 2.0 * k
+        apart = np.linalg.norm(read.skin(frame) - rig.deform(pose), axis=1)
+        assert apart.max() < 1e-4 * rig.mesh.diagonal
+    assert read.last["turntable"] == frame
+
+
+def test_a_motion_eases_from_rest_and_back(rig):
+    pose = rig.pose_for("twist")
+    motion = rs.turntable_motion({"twist": pose}, "ease", frames=24)
+    assert not motion.poses[0].controls
+    assert not motion.poses[-1].controls
+    assert motion.poses[12] == pose
+    assert motion.times[-1] == pytest.approx(1.0)
+    with pytest.raises(rs.RibbonsimError, match="two poses or more"):
+        rs.turntable_motion({"twist": pose}, "sequence")
 
 
 # -- what goes wrong -----------------------------------------------------------------------------

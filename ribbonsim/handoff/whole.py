@@ -15,7 +15,7 @@ from ribbonsim.bundle import Bundle, file_names
 from ribbonsim.checks import check_choice
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.files import cannot_write
-from ribbonsim.handoff.baking import choose_poses
+from ribbonsim.handoff.baking import Motion, choose_poses
 from ribbonsim.handoff.gltf import export_gltf
 from ribbonsim.handoff.posed_meshes import export_posed_meshes
 from ribbonsim.handoff.surface import export_surface
@@ -93,6 +93,7 @@ def hand_off(
     formats: Sequence[str] | None = None,
     poses: Mapping[str, Pose] | Sequence[str] | None = None,
     *,
+    motions: Mapping[str, Motion] | None = None,
     method: Method = "linear",
     units: Units | None = None,
     force: bool = False,
@@ -110,6 +111,8 @@ def hand_off(
         Of ``gltf``, ``usd``, ``tables``, ``obj`` and ``sheet``; all of them if left out.
     poses : mapping of str to Pose, sequence of str, or None
         Poses by name; names of kept and test poses; or, if None, all of those.
+    motions : mapping of str to Motion, optional
+        Further animations of glTF and USD, such as :func:`ribbonsim.turntable_motion` makes.
     method : {"linear", "dual_quaternion"}
         What animations and posed meshes are to look like.
     units : Units, optional
@@ -140,7 +143,7 @@ def hand_off(
     chosen = choose_poses(rig, poses)
     # a pose that was not asked for by name is no pose to check by
     checked = chosen if poses is not None else None
-    work = _Work(rig, chosen, checked, method, held, picture, tell)
+    work = _Work(rig, chosen, checked, dict(motions or {}), method, held, picture, tell)
     with Bundle(folder, force) as bundle:
         bundle.claim(name for key in asked for name in work.names(key))
         try:
@@ -181,6 +184,7 @@ class _Work:
     rig: Rig
     poses: Mapping[str, Pose]
     checked: Mapping[str, Pose] | None
+    motions: Mapping[str, Motion]
     method: Method
     units: Units
     picture: Bytes | None
@@ -225,13 +229,13 @@ class _Work:
         return done
 
     def _exported(self, key: str, folder: Path) -> list[Path]:
-        rig, poses, units = self.rig, self.poses, self.units
+        rig, poses, moves, units = self.rig, self.poses, self.motions, self.units
         if key == "gltf":
             path, told = folder / self.names(key)[0], for_gltf(units)
-            return export_gltf(rig, path, poses, units=told, method=self.method)
+            return export_gltf(rig, path, poses, moves, units=told, method=self.method)
         if key == "usd":
             path = folder / self.names(key)[0]
-            return [export_usd(rig, path, poses, units=units, method=self.method)]
+            return [export_usd(rig, path, poses, moves, units=units, method=self.method)]
         if key == "tables":
             return export_tables(rig, folder, poses=poses, units=units)
         posed = export_posed_meshes(rig, folder, poses, method=self.method, units=units)
