@@ -454,7 +454,7 @@ def _verdict(reports: Sequence[Report], found: Comparison | None) -> tuple[str, 
         report = reports[0]
         if report.bends_right:
             return "It bends right", report.verdict
-        return "It does not bend right", report.findings[0].statement
+        return "It does not bend right", _in_which_poses(report)
     good = [label for label, r in zip(found.labels, reports, strict=True) if r.bends_right]
     count = len(reports)
     if len(good) == count:
@@ -464,6 +464,20 @@ def _verdict(reports: Sequence[Report], found: Comparison | None) -> tuple[str, 
     else:
         headline = f"{_listed(good)} {'bends' if len(good) == 1 else 'bend'} right"
     return headline, found.differences[0] if found.differences else "They bend the same."
+
+
+def _in_which_poses(report: Report) -> str:
+    """In how many poses a limit is broken, and in which."""
+    count = len(report.cases)
+    named = dict.fromkeys(finding.pose for finding in report.findings if finding.pose)
+    if count == 1 or not named:
+        return report.findings[0].statement
+    words = [name.replace("_", " ") for name in named]
+    if len(words) == count > 2:
+        return f"In each of {count} poses a limit is broken; the worst is below."
+    if len(words) > _MOST_NAMED:
+        words = [*words[:_MOST_NAMED], f"{len(words) - _MOST_NAMED} more"]
+    return f"A limit is broken in {len(named)} of {count} poses: {_listed(words)}."
 
 
 def _listed(words: Sequence[str]) -> str:

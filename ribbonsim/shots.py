@@ -373,6 +373,8 @@ def amount_words(wish: Wish) -> str:
     known = ALL_TEST_POSES[wish.name]
     unit, digits = _UNITS[known.unit]
     amount = known.usual if wish.amount is None else wish.amount
+    if abs(amount) == 1.0:
+        unit = unit.removesuffix("s")
     return f"{round(amount, digits):g}{unit}".replace("-", "\N{MINUS SIGN}")
 
 

@@ -142,6 +142,14 @@ def test_the_verdict_is_that_of_the_check(rig, alone):
     assert [f.statement for f in made.reports[0].findings] == [f.statement for f in report.findings]
 
 
+def test_the_verdict_says_in_which_poses(rig, tmp_path):
+    path = tmp_path / "some.html"
+    made = review_page(rig, path, {"c_bend": 10.0, "curl": 300.0, "twist": 5.0}, **SMALL)
+    assert {finding.pose for finding in made.reports[0].findings} == {"curl"}
+    told = Page(path.read_text(encoding="utf-8")).text
+    assert "A limit is broken in 1 of 3 poses: curl." in told
+
+
 def test_a_creature_that_bends_right_is_said_to(rig, tmp_path):
     path = tmp_path / "easy.html"
     made = review_page(rig, path, {"c_bend": 10.0}, **SMALL)

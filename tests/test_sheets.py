@@ -56,7 +56,7 @@ def test_nothing_asked_for_is_the_rest(rig):
 def test_poses_stand_in_rows_and_angles_in_columns(rig):
     listed = list_shots(rig, {"c_bend": 40, "twist": None, "corkscrew": 1}, angles=[0, 120])
     assert listed.columns == ("0° front", "120°")
-    assert listed.rows == (("c bend", "40°"), ("twist", "180°"), ("corkscrew", "1 turns"))
+    assert listed.rows == (("c bend", "40°"), ("twist", "180°"), ("corkscrew", "1 turn"))
     assert [shot.row for shot in listed.shots] == [0, 0, 1, 1, 2, 2]
 
 
