@@ -104,6 +104,11 @@ _SKINS = ("clay", "two-tone", "wire")
 @click.option(
     "--skin", type=click.Choice(_SKINS), default="clay", show_default=True, help="Material."
 )
+@click.option(
+    "--hover",
+    is_flag=True,
+    help="Leave the creature where its poses put it, instead of on the ground in every frame.",
+)
 @click.option("--no-ground", is_flag=True, help="Leave out ground and shadow.")
 @click.option("--draft", is_flag=True, help="Draw faster, with rougher edges.")
 @click.option("--ribbon", is_flag=True, help="Draw the ribbons over the skin.")
@@ -261,6 +266,7 @@ def _picture_options(options: dict[str, Any]) -> dict[str, Any]:
         "slate": slate,
         "overlays": overlays,
         "motion": options.pop("motion"),
+        "standing": not options.pop("hover"),
     }
 
 

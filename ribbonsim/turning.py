@@ -85,6 +85,7 @@ class _Plan:
     azimuths: list[float]
     method: Method
     size: tuple[int, int]
+    standing: bool
 
     @property
     def frames(self) -> int:
@@ -113,6 +114,7 @@ def turntable(
     frames: int = 72,
     fps: int = 24,
     method: Method = "linear",
+    standing: bool = True,
     force: bool = False,
     progress: Progress | None = None,
 ) -> Turntable:
@@ -152,6 +154,9 @@ def turntable(
     fps : int
         Frames a second, 1 to 120.
     method : {"linear", "dual_quaternion"}
+    standing : bool
+        In every frame the creature stands on the ground with its lowest point. Otherwise it
+        stays where its poses put it, and the ground is under the lowest of them.
     force : bool
         Replace what is there.
     progress : callable, optional
@@ -180,7 +185,7 @@ def turntable(
     _check_overlays(overlays)
     check_film(path, pixels, force)
     held = (rigs,) if isinstance(rigs, Rig) else tuple(rigs)
-    plan = _plan(held, pose, motion, names, way, frames, method, pixels)
+    plan = _plan(held, pose, motion, names, way, frames, method, pixels, standing)
     tell("frame the poses", 0, 1)
     with (
         _Set(plan, shown, written, overlays, way) as scene,
@@ -211,12 +216,13 @@ def draw_frame(
     size: str | tuple[int, int] = "720p",
     frames: int = 72,
     method: Method = "linear",
+    standing: bool = True,
 ) -> Bytes:
     """Draw one frame of a turntable, as :func:`turntable` would.
 
     Parameters
     ----------
-    rigs, pose, motion, names, camera, look, slate, overlays, size, frames, method
+    rigs, pose, motion, names, camera, look, slate, overlays, size, frames, method, standing
         As in :func:`turntable`.
     number : int
         Of the frame, from 1.
@@ -235,7 +241,7 @@ def draw_frame(
     _check_overlays(overlays)
     way = camera or CameraPath()
     held = (rigs,) if isinstance(rigs, Rig) else tuple(rigs)
-    plan = _plan(held, pose, motion, names, way, frames, method, read_size(size))
+    plan = _plan(held, pose, motion, names, way, frames, method, read_size(size), standing)
     with _Set(plan, look or Look(), slate or Slate(), overlays, way) as scene:
         return scene.frame(number - 1)
 
@@ -287,6 +293,7 @@ def _plan(
     frames: int,
     method: Method,
     size: tuple[int, int],
+    standing: bool,
 ) -> _Plan:
     check_rigs(rigs)
     if len(rigs) > _MOST_LAYOUTS:
@@ -314,6 +321,7 @@ def _plan(
         path.azimuths(frames, start),
         method,
         size,
+        standing,
     )
 
 
@@ -380,7 +388,7 @@ class _Set:
         except BaseException:
             self._studio.close()
             raise
-        self._held: dict[int, tuple[Moment, Posed]] = {}
+        self._held: dict[int, tuple[Moment, Posed, Floats]] = {}
         self._gauges = [Gauge(rig) for rig in plan.rigs] if self._strip_height else []
 
     def __enter__(self) -> _Set:
@@ -427,26 +435,39 @@ class _Set:
 
     def _draw_part(self, part: Bytes, rig: int, number: int) -> None:
         plan = self.plan
+        posed, lift = self._posed(rig, number)
         ribbons: list[Ribbon] = []
         if "ribbon" in self.overlays:
-            ribbons = list(plan.rigs[rig].pose_ribbons(plan.pose(rig, number)).values())
-        shot = self._studio.shoot(plan.azimuths[number], ribbons, posed=self._posed(rig, number))
+            ribbons = [
+                Ribbon(ribbon.control_points + lift, ribbon.knots)
+                for ribbon in plan.rigs[rig].pose_ribbons(plan.pose(rig, number)).values()
+            ]
+        shot = self._studio.shoot(plan.azimuths[number], ribbons, posed=posed)
         if int(shot.mask.max(initial=0)) < 128:
             raise RibbonsimError(
                 f"frame {number + 1} came out blank: give a larger size, or look at the mesh"
             )
         part[:] = shot.picture
 
-    def _posed(self, rig: int, number: int) -> Posed:
-        """The creature in a frame's pose; kept while the pose does not change."""
+    def _posed(self, rig: int, number: int) -> tuple[Posed, Floats]:
+        """The creature in a frame's pose, and how it was lifted; kept while it does not change."""
         moment = self.plan.moments[number]
         held = self._held.get(rig)
         if held is not None and held[0] == moment:
-            return held[1]
+            return held[1], held[2]
         positions, normals = self._skin(rig, number)
-        posed = self._studio.pose(positions, normals)
-        self._held[rig] = moment, posed
-        return posed
+        lift = self._lift(rig, positions)
+        posed = self._studio.pose(positions + lift.astype(np.float32), normals)
+        self._held[rig] = moment, posed, lift
+        return posed, lift
+
+    def _lift(self, rig: int, positions: Floats) -> Floats:
+        """(3,) the way up or down to where the creature stands on the ground, as at rest."""
+        mesh = self.plan.rigs[rig].mesh
+        if not self.plan.standing:
+            return np.zeros(3)
+        lowest = float(positions[_used(self.plan.rigs[rig]), 1].min())
+        return np.array([0.0, float(mesh.bounds[0, 1]) - lowest, 0.0])
 
     def _skin(self, rig: int, number: int) -> tuple[Floats, Floats]:
         begin = time.perf_counter()
@@ -464,11 +485,12 @@ class _Set:
         chosen = distinct[:: max(1, -(-len(distinct) // _FRAMED_POSES))]
         ends = {moment.before for moment in plan.moments} | {m.after for m in plan.moments}
         chosen += [Moment(k, k, 0.0) for k in sorted(ends)]
-        clouds = []
-        for rig, poses in zip(plan.rigs, plan.poses, strict=True):
+        clouds: list[Floats] = []
+        for number, (rig, poses) in enumerate(zip(plan.rigs, plan.poses, strict=True)):
             for moment in dict.fromkeys(chosen):
                 pose = blend(poses[moment.before], poses[moment.after], moment.share)
-                clouds.append(rig.deform(pose, plan.method, dtype=np.float32)[_used(rig)])
+                skin = rig.deform(pose, plan.method)
+                clouds.append((skin + self._lift(number, skin))[_used(rig)])
         return clouds
 
     def _girths(self, rig: int, number: int) -> tuple[Floats, Floats]:

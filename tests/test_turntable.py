@@ -260,6 +260,34 @@ def test_a_standing_camera_sees_only_the_creature_move(rig):
     assert np.array_equal(frames[0][corner], frames[1][corner])
 
 
+def lowest_rows(rig, numbers, **given):
+    """Row of the lowest pixel of the creature in some frames."""
+    found = []
+    shoot = Studio.shoot
+
+    def watched(self, *asked, **named):
+        shot = shoot(self, *asked, **named)
+        found.append(int(np.nonzero(shot.mask)[0].max()))
+        return shot
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Studio, "shoot", watched)
+        for k in numbers:
+            draw_frame(rig, k, size=SIZE, look=DRAFT, slate=Slate(shown=False), **given)
+    return found
+
+
+def test_creature_stands_on_the_ground_or_stays_where_it_is_put(rig):
+    up = Pose({"control1": {"shift": (0.0, 0.0, 4.0)}})  # and it carries all others
+    assert rig.deform(up)[:, 1].min() > rig.mesh.positions[:, 1].min() + 2.0
+    given = {"pose": {"up": up}, "motion": "ease", "frames": 8}
+    given |= {"camera": CameraPath(turns=0.0, start=0.0, elevation=0.0)}
+    standing = lowest_rows(rig, (1, 5), **given)
+    hovering = lowest_rows(rig, (1, 5), standing=False, **given)
+    assert abs(standing[0] - standing[1]) <= 12  # nearer to the camera or farther from it
+    assert abs(hovering[0] - hovering[1]) > 25
+
+
 def test_rest_is_the_default(rig):
     named = draw_frame(rig, pose={"rest": Pose()}, size=SIZE, look=DRAFT)
     assert np.array_equal(draw_frame(rig, size=SIZE, look=DRAFT), named)
