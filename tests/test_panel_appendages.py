@@ -676,3 +676,27 @@ def test_panels_sections_are_driven_from_any_thread(grown):
     assert not any("could not be done" in words for words in said)
     desk.viewer.close()
     EASEL.settle()
+
+
+def test_what_the_browser_answers_late_is_no_wish(monkeypatch):
+    """A slider of steps of 0.1 is told 2.02 and 3.04, and reports 2.0 after that."""
+    from ribbonsim.panel import fields
+
+    now = [0.0]
+    monkeypatch.setattr(fields.time, "monotonic", lambda: now[0])
+    wishes = []
+    row = fields.QuantityRow("blend", "", 0.0, 10.0, 0.1, 0.0, wishes.append)
+    row.tell(2.02)
+    row.tell(3.04)
+    row.slider.value = 2.0
+    row.slider.value = 3.0
+    assert wishes == []
+    assert row.value == 3.04
+    # each is answered once: the same again is the user's
+    row.slider.value = 2.0
+    assert wishes == [2.0]
+    row.tell(5.03)
+    row.tell(1.0)
+    now[0] = 60.0
+    row.slider.value = 5.0
+    assert wishes == [2.0, 5.0]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Callable
 
 import ipywidgets as widgets
@@ -11,6 +12,8 @@ from ipyevents import Event
 LABEL_WIDTH = "100px"
 NUMBER_WIDTH = "76px"
 END_WIDTH = "56px"
+# seconds within which the browser has answered
+_ECHOES = 4.0
 
 
 class QuantityRow(widgets.HBox):
@@ -51,6 +54,7 @@ class QuantityRow(widgets.HBox):
         self._changed = changed
         self._quiet = False
         self._known = rest
+        self._told: list[tuple[float, float]] = []
         self.slider = widgets.FloatSlider(
             value=rest,
             min=low,
@@ -95,6 +99,7 @@ class QuantityRow(widgets.HBox):
         self._known = value
         self._quiet = True
         try:
+            self._expect(value)
             for part, shown in ((self.slider, value), (self.number, self._short(value))):
                 # a pose that was loaded may lie outside the usual range
                 part.min, part.max = min(part.min, shown), max(part.max, shown)
@@ -118,6 +123,7 @@ class QuantityRow(widgets.HBox):
                 with part.hold_trait_notifications():
                     part.min, part.max, part.step = low, high, step
                     part.value = min(max(part.value, low), high)
+            self._expect(self.slider.value)
             self._name_rest()
         finally:
             self._quiet = False
@@ -136,14 +142,35 @@ class QuantityRow(widgets.HBox):
         self.tell(change["new"])
         self._changed(change["new"])
 
+    def _expect(self, value: float) -> None:
+        """Remember a value that the browser is told: by and by it says where that stands."""
+        now = time.monotonic()
+        self._told = [(old, when) for old, when in self._told if now - when < _ECHOES]
+        self._told.append((value, now))
+
     def _is_echo(self, value: float) -> bool:
         """Whether the browser says of a value that was told where the slider puts it.
 
-        It moves each value to the nearest step and reports that: no wish of the user's.
+        It moves each value to the nearest step and reports that: no wish of the user's. While
+        a change takes its time, it still reports what it was told before that.
         """
-        steps = math.floor((self._known - self.slider.min) / self.slider.step + 0.5)
-        told = min(self.slider.min + steps * self.slider.step, self.slider.max)
-        return abs(value - told) < 1e-6 * self.slider.step
+        if self._stands_for(value, self._known):
+            return True
+        now = time.monotonic()
+        for i, (old, when) in enumerate(self._told):
+            moved = not self._stands_for(old, old)
+            if moved and self._stands_for(value, old) and now - when < _ECHOES:
+                del self._told[: i + 1]  # each is answered once, and in order
+                return True
+        return False
+
+    def _stands_for(self, value: float, told: float) -> bool:
+        """Whether a value is where the slider puts another."""
+        return abs(value - self._on_step(told)) < 1e-6 * self.slider.step
+
+    def _on_step(self, value: float) -> float:
+        steps = math.floor((value - self.slider.min) / self.slider.step + 0.5)
+        return min(self.slider.min + steps * self.slider.step, self.slider.max)
 
     def _typed(self, change: dict[str, float]) -> None:
         if not self._quiet and change["new"] != self._short(self._known):
