@@ -46,6 +46,26 @@ class JointPose:
         """(N, 4, 4) whole transforms from rest to pose."""
         return self.rigid @ self.scales
 
+    def with_tied(self, joints: Ints) -> JointPose:
+        """Add joints that move as some of these and keep their size.
+
+        Parameters
+        ----------
+        joints : (T,) int array
+            Those they move with.
+
+        Returns
+        -------
+        JointPose
+        """
+        whole = np.ones(len(joints))
+        return JointPose(
+            np.concatenate([self.rigid, self.rigid[joints]]),
+            np.concatenate([self.scales, np.tile(np.eye(4), (len(joints), 1, 1))]),
+            np.concatenate([self.stretch, whole]),
+            np.concatenate([self.girth, whole]),
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class Chain:

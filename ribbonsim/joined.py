@@ -104,7 +104,7 @@ def join_weights(
     Returns
     -------
     (V, M) array
-        The body's joints, then those of each appendage; rows sum to one.
+        The body's joints, then those of each appendage, then tied joints; rows sum to one.
     """
     if not layout.appendages and not layout.ties:
         return body
@@ -126,15 +126,51 @@ def join_weights(
         limit = max(one.mesh_weights.influences for one in layout.ribbons.values())
         mixed = np.count_nonzero(table, axis=1) > limit
         table[mixed] = limit_influences(table[mixed], limit)
+    seats = tie_seats(layout)
+    table = np.hstack([table, np.zeros((len(table), len(seats)))])
     for tie in layout.ties:
-        table[tied_vertices(mesh, tie)] = np.eye(
-            1, table.shape[1], slices[tie.ribbon].start + tie.station - 1
-        )
+        tied = tied_vertices(mesh, tie)
+        table[tied] = 0.0
+        table[tied, table.shape[1] - len(seats) + seats.index((tie.ribbon, tie.station))] = 1.0
     return table
 
 
+def tie_seats(layout: Layout) -> list[tuple[str, int]]:
+    """Stations that rigid parts are tied to, each once.
+
+    A part that is tied follows a joint of its own there, which moves as the station's does
+    and neither stretches nor swells.
+
+    Parameters
+    ----------
+    layout : Layout
+
+    Returns
+    -------
+    list of (ribbon, station)
+        In the order of the tied joints' columns, which come after all others.
+    """
+    return list(dict.fromkeys((tie.ribbon, tie.station) for tie in layout.ties))
+
+
+def tied_joints(layout: Layout) -> Ints:
+    """Index of the ribbon joint that each tied joint moves with.
+
+    Parameters
+    ----------
+    layout : Layout
+
+    Returns
+    -------
+    (T,) int array
+    """
+    slices = joint_slices(layout)
+    joints = [slices[ribbon].start + station - 1 for ribbon, station in tie_seats(layout)]
+    return np.array(joints, dtype=np.int64)
+
+
 def joint_slices(layout: Layout) -> dict[str, slice]:
-    """Columns of each ribbon's joints in the table of weights.
+    """Columns of each ribbon's joints in the table of weights; tied joints come after them.
 
     Parameters
     ----------

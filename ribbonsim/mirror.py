@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ribbonsim.appendages import BODY, Appendage
-from ribbonsim.joined import joint_slices
+from ribbonsim.joined import joint_slices, tied_joints
 from ribbonsim.layout import Control, Layout
 from ribbonsim.plane import SymmetryPlane
 from ribbonsim.pose import ControlPose, Pose
@@ -222,7 +222,7 @@ def mirror_control(
 
 
 def opposite_joints(layout: Layout) -> Ints:
-    """For each ribbon joint the one on the other side; itself on a ribbon without a partner.
+    """For each joint the one on the other side; itself on a ribbon without a partner.
 
     Parameters
     ----------
@@ -240,7 +240,12 @@ def opposite_joints(layout: Layout) -> Ints:
         mine, its = slices[one.name], slices[one.partner]
         if mine.stop - mine.start == its.stop - its.start:
             index[mine] = np.arange(its.start, its.stop)
-    return index
+    tied = tied_joints(layout)
+    across = [np.flatnonzero(tied == index[joint]) for joint in tied]
+    own = len(index) + np.arange(len(tied))
+    return np.r_[
+        index, [len(index) + a[0] if len(a) else o for a, o in zip(across, own, strict=True)]
+    ]
 
 
 def _mirrored(value: ControlPose, across: float, normal: float) -> ControlPose:

@@ -14,7 +14,7 @@ from ribbonsim.appendage_targets import APPENDAGE_POSES, appendage_target
 from ribbonsim.appendages import BODY
 from ribbonsim.chains import Chain, Chains, JointPose, Mount
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.joined import find_limbs, join_weights, joint_slices, mounts_of
+from ribbonsim.joined import find_limbs, join_weights, joint_slices, mounts_of, tied_joints
 from ribbonsim.layout import Layout
 from ribbonsim.limbs import Limb
 from ribbonsim.mesh import CreatureMesh
@@ -190,8 +190,13 @@ class Rig:
 
     @property
     def joint_rest(self) -> Array:
-        """(N, 4, 4) rest frames of all ribbon joints."""
-        return self._chains.joint_rest
+        """(N, 4, 4) rest frames of all joints."""
+        return self._chains.joint_rest[self._with_tied]
+
+    @cached_property
+    def _with_tied(self) -> NDArray[np.int64]:
+        """For each joint, the ribbon joint that it moves with: itself, or where it is tied."""
+        return np.r_[np.arange(len(self._chains.joint_rest)), tied_joints(self.layout)]
 
     @property
     def twist_weights(self) -> Array:
@@ -204,30 +209,34 @@ class Rig:
 
         An appendage's joints count for its own controls, not for those that carry it.
         """
-        return self.mesh_weights @ (self._chains.basis @ self._chains.control_of_point)
+        told = self._chains.basis @ self._chains.control_of_point
+        return self.mesh_weights @ told[self._with_tied]
 
     # -- all ribbons -----------------------------------------------------------------------
 
     @cached_property
     def joint_names(self) -> tuple[str, ...]:
-        """Names of all ribbon joints, in the order of the columns of ``mesh_weights``."""
+        """Names of all joints, in the order of the columns of ``mesh_weights``.
+
+        Rigid parts follow a joint of their own, called ``tied`` after that of its station.
+        """
         names: list[str] = []
         for ribbon, one in self.layout.ribbons.items():
             lead = "" if ribbon == BODY else f"{ribbon}."
             names += [f"{lead}joint{number}" for number in range(1, len(one.stations) + 1)]
-        return tuple(names)
+        return (*names, *(f"{names[joint]}.tied" for joint in tied_joints(self.layout)))
 
     @cached_property
     def joint_parents(self) -> tuple[int | None, ...]:
-        """For each ribbon joint the index of its parent; None for the first.
+        """For each joint the index of its parent; None for the first.
 
-        The parent is the joint before it or, at the base of an appendage, the one that has
-        the greatest share in carrying it.
+        The parent is the joint before it; at the base of an appendage the one that has the
+        greatest share in carrying it; of a tied joint that of its station.
         """
         parents: list[int | None] = [None, *range(len(self.layout.stations) - 1)]
         for mount, own in zip(self._mounts, self._chains.joint_slices[1:], strict=True):
             parents += [int(np.argmax(mount.shares)), *range(own.start, own.stop - 1)]
-        return tuple(parents)
+        return (*parents, *tied_joints(self.layout).tolist())
 
     @cached_property
     def joints_of(self) -> dict[str, slice]:
@@ -383,7 +392,7 @@ class Rig:
     # -- ribbons to joints -----------------------------------------------------------------
 
     def joint_pose(self, pose: Pose) -> JointPose:
-        """Pose all ribbon joints.
+        """Pose all joints.
 
         Parameters
         ----------
@@ -395,7 +404,10 @@ class Rig:
         """
         chains = self._chains
         controls = chains.controls(self._values(pose))
-        return chains.carry(chains.joints(controls, chains.points(controls), pose.keep_volume))[0]
+        points = chains.points(controls)
+        joints = chains.carry(chains.joints(controls, points, pose.keep_volume))[0]
+        tied = tied_joints(self.layout)
+        return joints.with_tied(tied) if len(tied) else joints
 
     def joint_frames(self, pose: Pose) -> Array:
         """Posed frames of all ribbon joints.

@@ -77,16 +77,19 @@ def joint_roughness(rig: Rig) -> Array:
     Returns
     -------
     (N,) array
-        0 for a joint that holds nothing.
+        Of ribbon joints; 0 for one that holds nothing. Rigid parts end in a step and do not
+        count.
 
     References
     ----------
     U. Pinkall, K. Polthier, "Computing discrete minimal surfaces and their conjugates",
     Experimental Mathematics 2(1), 1993, for the cotangent formula of the gradient's energy.
     """
-    weights = rig.mesh_weights
+    weights = rig.mesh_weights[:, : max(own.stop for own in rig.joints_of.values())]
     energy, mass = np.zeros(weights.shape[1]), np.zeros(weights.shape[1])
     positions, triangles = rig.mesh.positions, rig.mesh.triangles
+    tied = rig.mesh_weights[:, weights.shape[1] :].any(axis=1)
+    triangles = triangles[~tied[triangles].any(axis=1)]
     for corner in range(3):
         a, b, c = (triangles[:, (corner + k) % 3] for k in range(3))
         u, v = positions[b] - positions[a], positions[c] - positions[a]

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from ribbonsim.handoff.baking import Skeleton
 from ribbonsim.handoff.units import Units
+from ribbonsim.joined import tie_seats
 from ribbonsim.layout import BODY, Layout
 from ribbonsim.pose import Pose
 from ribbonsim.rig import Rig
@@ -92,6 +93,7 @@ def _joints(rig: Rig) -> list[Json]:
         for ribbon, own in rig.joints_of.items()
         for station in range(1, own.stop - own.start + 1)
     ]
+    stands += tie_seats(rig.layout)
     return [
         {
             "number": i + 1,
