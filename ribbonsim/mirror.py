@@ -241,11 +241,10 @@ def opposite_joints(layout: Layout) -> Ints:
         if mine.stop - mine.start == its.stop - its.start:
             index[mine] = np.arange(its.start, its.stop)
     tied = tied_joints(layout)
-    across = [np.flatnonzero(tied == index[joint]) for joint in tied]
     own = len(index) + np.arange(len(tied))
-    return np.r_[
-        index, [len(index) + a[0] if len(a) else o for a, o in zip(across, own, strict=True)]
-    ]
+    there = [np.flatnonzero(tied == index[joint]) for joint in tied]
+    opposite = [own[seats[0]] if len(seats) else own[i] for i, seats in enumerate(there)]
+    return np.r_[index, np.array(opposite, dtype=np.int64)]
 
 
 def _mirrored(value: ControlPose, across: float, normal: float) -> ControlPose:

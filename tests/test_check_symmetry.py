@@ -23,9 +23,9 @@ from ribbonsim import (
     load_mesh,
 )
 from ribbonsim.bendcheck.symmetry import pose_asymmetry, weight_asymmetry
+from ribbonsim.build import build_layout
 from ribbonsim.mirror import mirror_pose
 from ribbonsim.plane import find_plane
-from ribbonsim.build import build_layout
 
 MESHES = Path(__file__).parents[1] / "meshes"
 METHODS = ("linear", "dual_quaternion")

@@ -3,7 +3,6 @@
 import csv
 import json
 import os
-import time
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -15,7 +14,7 @@ import pytest
 import trimesh
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from tubes import s_curve, straight, tube
+from tubes import s_curve, tube
 
 from ribbonsim import (
     TEST_POSES,
@@ -348,16 +347,3 @@ def test_a_full_disk_is_told(tmp_path, monkeypatch):
     with pytest.raises(RibbonsimError, match="no space left on device"):
         export_tables(rig(), tmp_path / "out", poses=["glance"])
     assert not (tmp_path / "out").exists()
-
-
-@pytest.mark.parametrize("export", [export_tables, export_posed_meshes])
-def test_a_hundred_thousand_vertices_take_seconds(export, tmp_path):
-    big = bind(
-        tube(straight(100.0, 2000), 3.0, 50),
-        Layout.from_ribbon(Ribbon.along(straight(100.0), 4.0, 16), 17, 5),
-    )
-    assert len(big.mesh.positions) >= 100_000
-    start = time.process_time()  # other programs may hold the machine
-    export(big, tmp_path)
-    took = time.process_time() - start
-    assert took < 5.0
