@@ -149,6 +149,7 @@ def turntable_command(
     paper: Paper,
     page: Path | None,
     question: str,
+    hover: bool,
     force: bool,
     **options: Any,  # what _picture_options and building_options name
 ) -> None:
@@ -176,7 +177,8 @@ def turntable_command(
             "force": force,
             "progress": tell,
         }
-        result = turntable(rigs, file, asked, size=size, frames=count, fps=fps, **common, **shown)
+        filmed = {"size": size, "frames": count, "fps": fps, "standing": not hover}
+        result = turntable(rigs, file, asked, **filmed, **common, **shown)
         if sheet is not None:
             _write_sheet(sheet, rigs, asked, paper, shown, common)
         if page is not None:
@@ -266,7 +268,6 @@ def _picture_options(options: dict[str, Any]) -> dict[str, Any]:
         "slate": slate,
         "overlays": overlays,
         "motion": options.pop("motion"),
-        "standing": not options.pop("hover"),
     }
 
 
