@@ -128,7 +128,7 @@ _HEADINGS: dict[str, Callable[[Layout, Appendage], Array]] = {
 
 
 def _turn_towards(now: Array, wanted: Array, degrees: float) -> Array:
-    """Rotation (3, 3) that turns one direction towards another, at most so far."""
+    """Rotation (3, 3) that turns one direction towards another, or away from it, and not past."""
     a = now / max(float(np.linalg.norm(now)), 1e-300)
     b = wanted / max(float(np.linalg.norm(wanted)), 1e-300)
     axis = np.cross(a, b)
@@ -136,5 +136,5 @@ def _turn_towards(now: Array, wanted: Array, degrees: float) -> Array:
     if sine < 1e-9:
         return np.eye(3)
     full = float(np.arctan2(sine, a @ b))
-    angle = np.sign(degrees) * min(abs(np.radians(degrees)), full)
+    angle = float(np.clip(np.radians(degrees), full - np.pi, full))
     return Rotation.from_rotvec(angle * axis / sine).as_matrix()
