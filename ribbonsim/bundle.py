@@ -113,6 +113,9 @@ class Bundle:
                 shutil.rmtree(staging, ignore_errors=True)
 
 
+_LONGEST = 64
+
+
 def file_names(stems: Iterable[str], ending: str = ".png") -> list[str]:
     """Turn names into file names that never meet, whatever they hold.
 
@@ -129,7 +132,9 @@ def file_names(stems: Iterable[str], ending: str = ".png") -> list[str]:
     found: list[str] = []
     taken: set[str] = set()
     for stem in stems:
-        plain = re.sub(r"[^\w.-]+", "_", stem)[:64].lstrip(".") or "_"
+        plain = re.sub(r"[^\w.-]+", "_", stem).lstrip(".") or "_"
+        if len(plain) > _LONGEST:  # what tells names apart often is their end
+            plain = plain[: _LONGEST // 2] + plain[-_LONGEST // 2 :]
         name, count = f"{plain}{ending}", 2
         while name.casefold() in taken:
             name, count = f"{plain}_{count}{ending}", count + 1
