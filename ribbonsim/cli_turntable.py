@@ -177,7 +177,7 @@ def turntable_command(
             "force": force,
             "progress": tell,
         }
-        filmed = {"size": size, "frames": count, "fps": fps, "standing": not hover}
+        filmed: dict[str, Any] = {"size": size, "frames": count, "fps": fps, "standing": not hover}
         result = turntable(rigs, file, asked, **filmed, **common, **shown)
         if sheet is not None:
             _write_sheet(sheet, rigs, asked, paper, shown, common)
