@@ -8,10 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ribbonsim.appendages import BODY
 from ribbonsim.errors import RibbonsimError
+from ribbonsim.find_limbs import find_appendages
 from ribbonsim.guide import body_triangles, find_guide
-from ribbonsim.layout import DEFAULT_CONTROLS, DEFAULT_STATIONS, Layout
+from ribbonsim.layout import DEFAULT_CONTROLS, DEFAULT_STATIONS, Layout, free_name
 from ribbonsim.mesh import CreatureMesh, load_mesh
+from ribbonsim.mirror import pair_appendages
+from ribbonsim.plane import find_plane
 from ribbonsim.ribbon import Ribbon
 from ribbonsim.rig import Rig, bind
 
@@ -19,6 +23,24 @@ Array = NDArray[np.float64]
 End = int | tuple[float, float, float]
 
 DEFAULT_SPANS = 16
+# an appendage that stands out less for its width is left for the user to choose
+_CONFIDENT = 0.5
+
+
+@dataclass(frozen=True)
+class LimbTip:
+    """An appendage to add.
+
+    Parameters
+    ----------
+    tip : int or (float, float, float)
+        A vertex out on it, counted from 0, or a point in scene units.
+    name : str, optional
+        That of its group in the file, or ``appendage`` with a number, if left out.
+    """
+
+    tip: End
+    name: str | None = None
 
 
 @dataclass(frozen=True)
@@ -38,6 +60,10 @@ class BuildOptions:
     stations : int
     controls : int or tuple of int
         How many, or the numbers of their stations, from 1.
+    appendages : bool
+        Add every appendage that is found with confidence.
+    appendage : tuple of LimbTip
+        Appendages to add by their tips, and what to call them.
     """
 
     root: End | None = None
@@ -47,6 +73,8 @@ class BuildOptions:
     spans: int = DEFAULT_SPANS
     stations: int = DEFAULT_STATIONS
     controls: int | tuple[int, ...] = DEFAULT_CONTROLS
+    appendages: bool = False
+    appendage: tuple[LimbTip, ...] = ()
 
 
 def build_layout(mesh: CreatureMesh, options: BuildOptions | None = None) -> Layout:
@@ -77,7 +105,89 @@ def build_layout(mesh: CreatureMesh, options: BuildOptions | None = None) -> Lay
     width = default_width(mesh, guide) if wanted.width is None else wanted.width
     ribbon = Ribbon.along(guide, width=width, spans=wanted.spans)
     controls = wanted.controls if isinstance(wanted.controls, int) else list(wanted.controls)
-    return Layout.from_ribbon(ribbon, wanted.stations, controls, name=mesh.name)
+    layout = Layout.from_ribbon(ribbon, wanted.stations, controls, name=mesh.name)
+    if wanted.appendages or wanted.appendage:
+        return _with_limbs(mesh, layout, wanted)
+    return layout
+
+
+def _with_limbs(mesh: CreatureMesh, layout: Layout, options: BuildOptions) -> Layout:
+    """Add the appendages that options ask for, left and right paired where they match."""
+    for limb in options.appendage:
+        if isinstance(limb.tip, int):
+            _check_vertex(mesh, limb.tip)
+    proposals = find_appendages(mesh, layout.ribbon, least=0.0)
+    taken: dict[int, str | None] = {}
+    for limb in options.appendage:
+        vertex = _vertex_at(mesh, limb.tip)
+        on = next((i for i, one in enumerate(proposals) if vertex in one.vertices), None)
+        if on is None:
+            raise RibbonsimError(
+                f"vertex {vertex + 1} of {mesh.name} (counted from 1, as in the file) is not on an "
+                "appendage: choose one that stands out of the body"
+            )
+        if on in taken:
+            raise RibbonsimError(
+                f"vertex {vertex + 1} of {mesh.name} (counted from 1, as in the file) is on an "
+                "appendage that was chosen before: choose one tip for each"
+            )
+        taken[on] = limb.name
+    if options.appendages:
+        sure = [i for i, one in enumerate(proposals) if one.confidence >= _CONFIDENT]
+        taken |= {i: None for i in sure if i not in taken}
+    for i, name in sorted(taken.items(), key=lambda pair: (pair[1] is None, pair[0])):
+        if name is not None and name in layout.ribbons:
+            raise RibbonsimError(f"two ribbons are called {name!r}: choose another name")
+        label = proposals[i].name if name is None else name
+        if label in layout.ribbons:
+            label = free_name("appendage", list(layout.ribbons))
+        layout = layout.with_appendage(proposals[i].appendage(label))
+    plane = find_plane(mesh)
+    return layout if plane is None else pair_appendages(layout, plane)[0]
+
+
+def _vertex_at(mesh: CreatureMesh, tip: End) -> int:
+    """A vertex as given, or the body's nearest to a point."""
+    if isinstance(tip, int):
+        return tip
+    used = np.unique(body_triangles(mesh))
+    return int(used[np.argmin(np.linalg.norm(mesh.positions[used] - np.asarray(tip), axis=1))])
+
+
+def ribbon_tree(layout: Layout) -> list[str]:
+    """Describe the ribbons of a layout, each below what carries it and set in.
+
+    Parameters
+    ----------
+    layout : Layout
+
+    Returns
+    -------
+    list of str
+        A line for each ribbon, the body's first.
+    """
+    lines: list[str] = []
+
+    def tell(name: str, depth: int, words: str) -> None:
+        one = layout.ribbons[name]
+        size = (
+            f"{one.ribbon.length:.5g} long, {len(one.stations)} stations, "
+            f"{len(one.controls)} controls"
+        )
+        lines.append(f"{'  ' * depth}{name}: {size}{words}")
+        for rider in layout.appendages:
+            if rider.rides_on == name:
+                carrier = one.ribbon.place_at(rider.at * one.ribbon.length)
+                station = int(np.argmin(np.abs(one.stations - carrier))) + 1
+                across = f", opposite {rider.partner}" if rider.partner else ""
+                tell(
+                    rider.name,
+                    depth + 1,
+                    f", by station {station} of {name}, blends over {rider.blend:.4g}{across}",
+                )
+
+    tell(BODY, 0, "")
+    return lines
 
 
 def _check_vertex(mesh: CreatureMesh, vertex: int) -> None:

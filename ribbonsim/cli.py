@@ -100,7 +100,7 @@ def preview_command(
     if layout_file is not None and options is not None:
         raise click.UsageError(
             "--layout holds all that the building options say: leave out --root, --tip, --swap, "
-            "--width, --spans, --stations and --controls"
+            "--width, --spans, --stations, --controls, --appendages and --appendage"
         )
     with progress_shown() as tell:
         result = preview(
@@ -130,7 +130,7 @@ def preview_command(
     help="The layout file to write, such as eel.toml.",
 )
 @building_options
-@click.option("--show", is_flag=True, help="Print the table of stations and controls.")
+@click.option("--show", is_flag=True, help="Print the tree of ribbons, stations and controls.")
 @click.option("--force", is_flag=True, help="Replace a file that is there.")
 def layout_command(mesh: Path, file: Path, show: bool, force: bool, **building: Any) -> None:
     """Run a ribbon through MESH, and write stations and controls as TOML.
@@ -153,12 +153,14 @@ def layout_command(mesh: Path, file: Path, show: bool, force: bool, **building: 
         _print_table(layout)
     stations = count_of(len(layout.stations), "station")
     controls = count_of(len(layout.controls), "control")
+    limbs = len(layout.appendages)
+    riding = f", and {count_of(limbs, 'appendage')} that it carries" if limbs else ""
     command = shlex.join(
         ["ribbonsim", "preview", str(mesh), "--layout", str(file), "--out", "preview"]
     )
     click.echo(
         f"{file} holds {stations} and {controls} on a ribbon of "
-        f"{count_of(layout.ribbon.spans, 'span')}; see how it bends with: {command}"
+        f"{count_of(layout.ribbon.spans, 'span')}{riding}; see how it bends with: {command}"
     )
 
 
@@ -368,8 +370,12 @@ def notebook_command(mesh: Path | None, folder: Path, port: int | None, no_brows
 
 
 def _print_table(layout: Layout) -> None:
-    from ribbonsim.build import station_table
+    from ribbonsim.build import ribbon_tree, station_table
 
+    if layout.appendages:
+        for ribbon in ribbon_tree(layout):
+            click.echo(ribbon)
+        click.echo()
     heads = ("station", "t", "length", "spacing", "control", "reach", "carried by")
     lines: list[Sequence[str]] = [heads]
     for row in station_table(layout):

@@ -13,7 +13,7 @@ import click
 from ribbonsim.errors import RibbonsimError
 
 if TYPE_CHECKING:
-    from ribbonsim.build import BuildOptions
+    from ribbonsim.build import BuildOptions, LimbTip
     from ribbonsim.preview import Progress
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -84,6 +84,36 @@ class ControlsType(click.ParamType):
         except ValueError:
             self.fail(f"{value!r} is neither a number nor a list such as 1,5,9", param, ctx)
         return numbers if "," in value else numbers[0]
+
+
+class LimbType(click.ParamType):
+    """The tip of an appendage as :class:`EndType` reads it, with a name after an equals sign."""
+
+    name = "limb"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> LimbTip:
+        """Read one appendage.
+
+        Parameters
+        ----------
+        value : str
+        param, ctx
+            As click hands them over.
+
+        Returns
+        -------
+        LimbTip
+        """
+        from ribbonsim.build import LimbTip
+
+        if isinstance(value, LimbTip):
+            return value
+        tip, equals, name = (piece.strip() for piece in str(value).partition("="))
+        if equals and not name:
+            self.fail(f"{value!r} has no name after '='", param, ctx)
+        return LimbTip(EndType().convert(tip, param, ctx), name or None)
 
 
 class PosesType(click.ParamType):
@@ -157,6 +187,20 @@ def building_options(command: Command) -> Command:
             metavar="N|LIST",
             help="How many controls, or the numbers of their stations, such as 1,5,9,14,17.  [5]",
         ),
+        click.option(
+            "--appendages",
+            is_flag=True,
+            default=None,
+            help="Put a ribbon on every barbel, fin and arm that is found.",
+        ),
+        click.option(
+            "--appendage",
+            type=LimbType(),
+            multiple=True,
+            metavar="V|X,Y,Z[=NAME]",
+            help="Put a ribbon on the limb that this vertex or point is on, and name it. "
+            "Repeat for more.",
+        ),
     ]
     for option in reversed(options):
         command = option(command)
@@ -200,7 +244,7 @@ def read_building(building: Mapping[str, Any]) -> BuildOptions | None:
     """
     from ribbonsim.build import BuildOptions
 
-    given = {key: value for key, value in building.items() if value is not None}
+    given = {key: value for key, value in building.items() if value is not None and value != ()}
     return BuildOptions(**given) if given else None
 
 
