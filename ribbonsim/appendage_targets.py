@@ -11,12 +11,16 @@ from scipy.spatial.transform import Rotation
 
 from ribbonsim.appendages import Appendage
 from ribbonsim.checks import check_number
+from ribbonsim.frames import ACROSS, invert_rigid, rigid_log
 from ribbonsim.layout import Layout
+from ribbonsim.ribbon import Ribbon
 from ribbonsim.targets import AMOUNTS, TEST_POSES, Rates, Target, TestPose, integrate, step_places
 
 Array = NDArray[np.float64]
 
 _HEADING = 0.5
+# what bends less than so many degrees at rest has no side of its own
+_STRAIGHT = 5.0
 
 
 def _rest(ends: Array, x: Array, amount: float) -> Rates:
@@ -65,8 +69,9 @@ def appendage_target(
 ) -> Target:
     """Build the target of a test pose for one appendage.
 
-    Curl and wave bend it along its own length; fold turns it about its base towards the root
-    of what carries it, spread away from that ribbon, both at most as far as there.
+    Curl and wave bend it along its own length, curl to the side that its outer half curls to
+    at rest; fold turns it about its base towards the root of what carries it, spread away from
+    that ribbon, both at most as far as there.
 
     Parameters
     ----------
@@ -92,7 +97,8 @@ def appendage_target(
     size = pose.usual if amount is None else amount
     check_number(f"amount of {name} in {pose.unit}", size, *AMOUNTS[pose.unit])
     ribbon = appendage.layout.ribbon
-    target = integrate(ribbon, pose.rates(*step_places(), float(size)), pose.anchor)
+    turned = _own_curl(ribbon) if name == "appendage_curl" else 1.0
+    target = integrate(ribbon, pose.rates(*step_places(), turned * float(size)), pose.anchor)
     heading = _HEADINGS.get(name)
     if heading is None:
         return target
@@ -104,6 +110,13 @@ def appendage_target(
     motion[:3, :3] = turn
     motion[:3, 3] = base - turn @ base
     return replace(target, frames=motion @ target.frames)
+
+
+def _own_curl(ribbon: Ribbon) -> float:
+    """1 or -1: to which side an appendage's outer half bends at rest."""
+    frames = ribbon.frames(ribbon.place_at(np.linspace(0.5, 1.0, 33) * ribbon.length))
+    steps = rigid_log(invert_rigid(frames[:-1]) @ frames[1:])
+    return -1.0 if np.degrees(steps[:, ACROSS].sum()) < -_STRAIGHT else 1.0
 
 
 def _carrier_frame(layout: Layout, appendage: Appendage) -> Array:
