@@ -102,9 +102,10 @@ class QuantityRow(widgets.HBox):
             self._expect(value)
             for part, shown in ((self.slider, value), (self.number, self._short(value))):
                 # a pose that was loaded may lie outside the usual range
-                part.min, part.max = min(part.min, shown), max(part.max, shown)
-                if abs(part.value - shown) > 1e-9 * (part.max - part.min):
-                    part.value = shown
+                with part.hold_sync():
+                    part.min, part.max = min(part.min, shown), max(part.max, shown)
+                    if abs(part.value - shown) > 1e-9 * (part.max - part.min):
+                        part.value = shown
         finally:
             self._quiet = False
 
@@ -120,7 +121,8 @@ class QuantityRow(widgets.HBox):
         try:
             self.rest = rest
             for part in (self.slider, self.number):
-                with part.hold_trait_notifications():
+                # one message: half of a change makes the browser report a value of its own
+                with part.hold_sync(), part.hold_trait_notifications():
                     part.min, part.max, part.step = low, high, step
                     part.value = min(max(part.value, low), high)
             self._expect(self.slider.value)

@@ -282,3 +282,26 @@ def test_a_dot_of_another_ribbon_is_clicked(grown):
             break
     assert len(seen) > 2, seen
     assert panel.tracebacks() == 0
+
+
+def test_opening_and_choosing_change_nothing(panel):
+    """Sliders take other ranges for other creatures and ribbons, and nothing moves by that."""
+    demos = panel.select("demo creature")
+    for name in ("grub", "tentacle", "lampeel"):
+        panel.changed(lambda name=name: demos.select_option(name))
+        idle(panel)
+        assert not panel.button("Undo").is_enabled(), name
+    panel.tab("Layout")
+    panel.button("Find appendages").click()
+    wait_for_words(panel, "Found 4 appendages")
+    panel.button("Add the ticked").click()
+    wait_for_words(panel, "Added fin_l")
+    for tab in ("Pose", "Layout"):
+        panel.tab(tab)
+        for ribbon in ("barbel_l", "body", "fin_r", "body"):
+            choose(panel, ribbon)
+            idle(panel)
+        assert moved(panel) == []
+    panel.button("Undo").click()
+    panel.wait_until(lambda: names(panel) == ["body"])
+    assert not panel.button("Undo").is_enabled()
