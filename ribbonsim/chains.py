@@ -192,6 +192,17 @@ class Mount:
     depth: int
 
 
+@dataclass(frozen=True, eq=False)
+class _Level:
+    """Ribbons that ride at one depth: (k, r) carrying joints and their shares, and bases."""
+
+    ribbons: Ints
+    carriers: Ints
+    shares: Array
+    base: Array
+    riding: Ints
+
+
 class Chains:
     """All ribbons of a creature, the body's first, posed together.
 
@@ -353,26 +364,43 @@ class Chains:
         if not self._mounts:
             return joints, motions
         rigid = joints.rigid.copy()
-        for depth in range(1, max(mount.depth for mount in self._mounts) + 1):
-            ribbons = [r for r, mount in enumerate(self._mounts, 1) if mount.depth == depth]
-            shares = np.stack([self._mounts[r - 1].shares for r in ribbons])
-            base = np.stack([self._mounts[r - 1].base for r in ribbons])
-            motion = from_dual_quaternions(shares @ self._aligned(rigid))
-            whole = np.einsum("rn,nij->rij", shares, rigid @ joints.scales)
-            there = np.einsum("rij,rj->ri", whole[:, :3, :3], base) + whole[:, :3, 3]
-            turned = np.einsum("rij,rj->ri", motion[:, :3, :3], base)
-            motion[:, :3, 3] = there - turned
-            motions[ribbons] = motion
-            riding = np.isin(self._ribbon_of_joint, ribbons)
-            rigid[riding] = motions[self._ribbon_of_joint[riding]] @ joints.rigid[riding]
+        for level in self._levels:
+            # joint after joint, so that signs agree along the carrier's ribbon
+            carriers = rigid[level.carriers]
+            dual = align_signs(to_dual_quaternions(carriers))
+            motion = from_dual_quaternions(np.einsum("kr,krc->rc", level.shares, dual))
+            whole = carriers @ joints.scales[level.carriers]
+            points = whole[..., :3, :3] @ level.base[:, :, None] + whole[..., :3, 3:]
+            there = np.einsum("kr,krij->ri", level.shares, points)
+            motion[:, :3, 3] = there - (motion[:, :3, :3] @ level.base[:, :, None])[..., 0]
+            motions[level.ribbons] = motion
+            riders = self._ribbon_of_joint[level.riding]
+            rigid[level.riding] = motions[riders] @ joints.rigid[level.riding]
         return JointPose(rigid, joints.scales, joints.stretch, joints.girth), motions
 
-    def _aligned(self, rigid: Array) -> Array:
-        """(N, 8) dual quaternions of joints, signs agreeing along each ribbon."""
-        dual = to_dual_quaternions(rigid)
-        for own in self.joint_slices:
-            dual[own] = align_signs(dual[own])
-        return dual
+    @cached_property
+    def _levels(self) -> list[_Level]:
+        """Ribbons that ride at each depth, what carries them first."""
+        depths = range(1, max(mount.depth for mount in self._mounts) + 1)
+        return [self._level(depth) for depth in depths]
+
+    def _level(self, depth: int) -> _Level:
+        ribbons = [r for r, mount in enumerate(self._mounts, 1) if mount.depth == depth]
+        mounts = [self._mounts[r - 1] for r in ribbons]
+        held = [np.flatnonzero(mount.shares) for mount in mounts]
+        most = max(len(joints) for joints in held)
+        # the last joint stands in, with no share, where fewer carry
+        carriers = np.stack([np.pad(joints, (0, most - len(joints)), "edge") for joints in held])
+        shares = np.zeros(carriers.shape)
+        for row, (mount, joints) in enumerate(zip(mounts, held, strict=True)):
+            shares[row, : len(joints)] = mount.shares[joints]
+        return _Level(
+            ribbons=np.array(ribbons),
+            carriers=carriers.T,
+            shares=shares.T,
+            base=np.stack([mount.base for mount in mounts]),
+            riding=np.flatnonzero(np.isin(self._ribbon_of_joint, ribbons)),
+        )
 
     def moved_points(self, points: Array, motions: Array) -> Array:
         """Move the control points of ribbons with what carries them.

@@ -60,6 +60,7 @@ class ControlPose:
 
 
 QUANTITIES = tuple(f.name for f in fields(ControlPose))
+_REST = ControlPose()
 
 
 @dataclass(frozen=True, init=False)
@@ -100,7 +101,7 @@ class Pose:
 
     def __getitem__(self, name: str) -> ControlPose:
         """Values of a control; those of rest if it is not named."""
-        return self.controls.get(name, ControlPose())
+        return self.controls.get(name, _REST)
 
     def with_control(self, name: str, control: ControlPose) -> Pose:
         """Return the pose with one control's values replaced.

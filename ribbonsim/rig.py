@@ -406,7 +406,7 @@ class Rig:
         controls = chains.controls(self._values(pose))
         points = chains.points(controls)
         joints = chains.carry(chains.joints(controls, points, pose.keep_volume))[0]
-        tied = tied_joints(self.layout)
+        tied = self._with_tied[len(chains.joint_rest) :]
         return joints.with_tied(tied) if len(tied) else joints
 
     def joint_frames(self, pose: Pose) -> Array:
