@@ -22,6 +22,7 @@ from ribbonsim.view.look import Scale
 
 _BINDS = "Binding again"
 _SURE = 0.5
+_MOST_NAMED = 4
 
 
 class AppendageSection:
@@ -220,6 +221,10 @@ class AppendageSection:
     def _say_added(self, names: list[str]) -> None:
         partners = {name: self._desk.model.layout.appendage(name).partner for name in names}
         pairs = [f"{a} with {b}" for a, b in partners.items() if b and (b not in names or a < b)]
+        if len(names) > _MOST_NAMED:
+            paired = ", one pair" if len(pairs) == 1 else f", {len(pairs)} pairs"
+            self._desk.say(f"Added {len(names)} appendages{paired if pairs else ''}.")
+            return
         paired = f" Paired: {', '.join(pairs)}." if pairs else ""
         self._desk.say(f"Added {', '.join(names)}.{paired}")
 
