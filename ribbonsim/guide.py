@@ -39,6 +39,8 @@ _DENSER = 1.5
 _RUNAWAY = 4.0
 # limbs of one kind hold at least this share of each other's volume; so many make a hub
 _ALIKE, _HUB_LIMBS = 0.4, 4
+# a limb of a hub reaches out at least this share of the farthest way over the skin
+_LIMB_REACH = 0.15
 
 
 def find_guide(
@@ -449,7 +451,9 @@ class _Part:
         """Take in a part that gave way at a level, with the volumes of both there."""
         size = self.own if self.rivals else mine
         its_own = other.own if other.rivals else its
-        if its_own >= _ALIKE * size:
+        # the many small tips of a round end are no limbs
+        stands_out = distance[other.tip] - level >= _LIMB_REACH * distance.max()
+        if stands_out and its_own >= _ALIKE * size:
             self.own = size
             self.rivals += ((other.tip, level, its_own), *other.rivals)
             above = other.members[distance[other.members] >= level]
