@@ -292,7 +292,8 @@ def _comes_first(layout: Layout, a: str, b: str) -> bool:
 
 
 def _loose(plane: SymmetryPlane) -> int:
-    return int(np.count_nonzero(plane.pairs[plane.pairs] != np.arange(len(plane.pairs))))
+    unequal = plane.pairs[plane.pairs] != np.arange(len(plane.pairs))
+    return plane.loose + int(np.count_nonzero(unequal))
 
 
 def _name_across(name: str, taken: set[str]) -> str:

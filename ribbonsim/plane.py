@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
+from ribbonsim.errors import RibbonsimError
 from ribbonsim.mesh import CreatureMesh
 
 Array = NDArray[np.float64]
@@ -37,12 +38,15 @@ class SymmetryPlane:
         The vertex opposite each vertex; itself on the plane.
     residual : float
         Farthest distance of a mirrored vertex from its partner, over the mesh's diagonal.
+    loose : int
+        Vertices that have no partner; of a plane that was found there are none.
     """
 
     normal: Array
     offset: float
     pairs: Ints
     residual: float
+    loose: int = 0
 
     def mirror(self, points: Floats) -> Floats:
         """Mirror points.
@@ -74,10 +78,7 @@ def find_plane(mesh: CreatureMesh) -> SymmetryPlane | None:
     SymmetryPlane or None
         None if no plane pairs all vertices.
     """
-    used = np.unique(mesh.triangles)
-    points, first, copies = np.unique(
-        mesh.positions[used], axis=0, return_index=True, return_inverse=True
-    )
+    used, points, first, copies = _used_points(mesh)
     tree, size = cKDTree(points), float(np.linalg.norm(np.ptp(points, axis=0)))
     for normal, centre in _guesses(mesh):
         found = _settle(points, tree, normal, float(normal @ centre), size)
@@ -85,9 +86,58 @@ def find_plane(mesh: CreatureMesh) -> SymmetryPlane | None:
             normal, offset, partners, residual = found
             side = np.sign(normal[np.argmax(np.abs(normal))])
             pairs = np.arange(len(mesh.positions))
-            pairs[used] = used[first[partners[copies.ravel()]]]
+            pairs[used] = used[first[partners[copies]]]
             return SymmetryPlane(side * normal, float(side * offset), pairs, residual)
     return None
+
+
+def plane_across(mesh: CreatureMesh, normal: ArrayLike, offset: float) -> SymmetryPlane:
+    """The plane that a user gives, for a mesh that is not quite its own mirror image.
+
+    Parameters
+    ----------
+    mesh : CreatureMesh
+    normal : (3,) array
+        Across the plane, of any length.
+    offset : float
+        Distance of the plane from the scene's origin along the normal, scene units.
+
+    Returns
+    -------
+    SymmetryPlane
+        Vertices without a partner are paired with themselves and counted as loose.
+
+    Raises
+    ------
+    RibbonsimError
+        If the normal has no direction or a number is not finite.
+    """
+    direction = np.asarray(normal, dtype=float)
+    length = float(np.linalg.norm(direction)) if direction.shape == (3,) else 0.0
+    if not np.isfinite([length, offset]).all() or length == 0.0:
+        raise RibbonsimError(
+            f"a plane with normal {normal!r} at {offset!r} cannot be used: give three numbers "
+            "that are not all zero, and a distance"
+        )
+    plane = SymmetryPlane(direction / length, float(offset), np.arange(len(mesh.positions)), 0.0)
+    used, points, first, copies = _used_points(mesh)
+    distance, nearest = cKDTree(points).query(plane.mirror(points))
+    near = distance <= _TOLERANCE * mesh.diagonal
+    near &= nearest[nearest] == np.arange(len(points))
+    partner = np.where(near, nearest, np.arange(len(points)))
+    pairs = plane.pairs.copy()
+    pairs[used] = np.where(near[copies], used[first[partner[copies]]], used)
+    residual = float(distance[near].max(initial=0.0)) / mesh.diagonal
+    return replace(plane, pairs=pairs, residual=residual, loose=int((~near[copies]).sum()))
+
+
+def _used_points(mesh: CreatureMesh) -> tuple[Ints, Array, Ints, Ints]:
+    """Vertices of faces, their places, for each place one of them, for each its place."""
+    used = np.unique(mesh.triangles)
+    points, first, copies = np.unique(
+        mesh.positions[used], axis=0, return_index=True, return_inverse=True
+    )
+    return used, points, first, copies.ravel()
 
 
 def _guesses(mesh: CreatureMesh) -> Iterator[tuple[Array, Array]]:

@@ -20,6 +20,7 @@ from ribbonsim.panel.easel import EASEL
 from ribbonsim.panel.model import PanelModel
 from ribbonsim.panel.ribbon_tree import tree_lines
 from ribbonsim.panel.viewer import Spot, Viewer
+from ribbonsim.plane import plane_across
 
 MESHES = Path(__file__).resolve().parents[1] / "meshes"
 # the groups of the file say what is a limb: they were named by whoever modelled it
@@ -697,3 +698,46 @@ def test_what_the_browser_answers_late_is_no_wish(monkeypatch):
     now[0] = 60.0
     row.slider.value = 5.0
     assert wishes == [2.0, 5.0]
+
+
+# -- a plane that is given ---------------------------------------------------------------------
+
+
+def test_a_given_plane_counts_what_has_no_partner(model):
+    """Across x at 0, as the lampeel is modelled; then some vertices of one side are moved."""
+    mesh = model.rig.mesh
+    found = plane_across(mesh, [2.0, 0.0, 0.0], 0.0)
+    np.testing.assert_array_equal(found.pairs, model.find_plane().pairs)
+    assert found.loose == 0
+    moved = mesh.positions.copy()
+    scar = np.argsort(-moved[:, 0])[:7]
+    moved[scar] += [0.0, 40.0, 0.0]
+    scarred = plane_across(mesh.with_positions(moved), [1.0, 0.0, 0.0], 0.0)
+    assert scarred.loose == 2 * len(scar)
+    away = np.flatnonzero(scarred.pairs == np.arange(len(moved)))
+    assert np.isin(scar, away).all()
+    for normal, offset in (([0.0, 0.0, 0.0], 0.0), ([1.0, 0.0], 0.0), ([1, 0, 0], np.nan)):
+        with pytest.raises(rs.RibbonsimError, match="a plane with normal"):
+            plane_across(mesh, normal, offset)
+
+
+def test_a_given_plane_pairs_where_none_is_found(model, grown):
+    mesh = grown.mesh
+    moved = mesh.positions.copy()
+    moved[np.argmax(moved[:, 1])] += [0.3, 0.0, 0.0]
+    model.open(rs.bind(mesh.with_positions(moved), grown.layout))
+    with pytest.raises(rs.RibbonsimError, match="give a plane across x, y or z"):
+        riders.pair(model)
+    model.give_plane(0, 0.0)
+    words = riders.pair(model)
+    assert "fin_l with fin_r" in words
+    assert words.endswith("have none opposite.")
+    model.set_both_sides("alike")
+    with pytest.raises(rs.RibbonsimError, match="a plane with normal"):
+        model.give_plane(0, float("nan"))
+    assert model.given_plane == (0, 0.0)
+    model.give_plane(2, 500.0)
+    assert riders.pair(model).startswith("Without a partner: fin_l, fin_r")
+    model.give_plane(None)
+    with pytest.raises(rs.RibbonsimError, match="no plane of symmetry"):
+        model.find_plane()

@@ -57,7 +57,17 @@ class AppendageSection:
         )
         self._offers.layout.display = "none"
         self._make_fields()
-        self._all = row(
+        self._axis = widgets.Dropdown(
+            options=[("found", -1), ("across x", 0), ("across y", 1), ("across z", 2)],
+            value=-1,
+            layout=widgets.Layout(width="92px"),
+        )
+        self._where = widgets.FloatText(
+            value=0.0, layout=widgets.Layout(width="76px", visibility="hidden")
+        )
+        for field in (self._axis, self._where):
+            field.observe(lambda _: self._give_plane(), "value")
+        buttons = row(
             button("Pair left and right", lambda: self._tell(riders.pair)),
             button(
                 "Mirror what has no partner",
@@ -65,6 +75,8 @@ class AppendageSection:
                 "make it on the other side too",
             ),
         )
+        mirror = row(_label("mirror plane"), self._axis, self._where)
+        self._all = widgets.VBox([buttons, mirror])
         self.box = widgets.VBox(
             [
                 self._tree.box,
@@ -228,6 +240,13 @@ class AppendageSection:
         paired = f" Paired: {', '.join(pairs)}." if pairs else ""
         self._desk.say(f"Added {', '.join(names)}.{paired}")
 
+    def _give_plane(self) -> None:
+        axis, at = self._axis.value, self._where.value
+        self._where.layout.visibility = "hidden" if axis < 0 else "visible"
+        if not self._quiet:
+            model = self._desk.model
+            self._desk.act(lambda: model.give_plane(None if axis < 0 else axis, at))
+
     def _rename(self) -> None:
         name, new = self._chosen, self._name.value.strip()
         self._act(lambda: self._desk.model.rename_ribbon(name, new))
@@ -267,6 +286,13 @@ class AppendageSection:
         model = self._desk.model
         if not model.is_open:
             return
+        given = model.given_plane
+        if given is None and self._axis.value >= 0:
+            self._quiet = True
+            try:
+                self._axis.value = -1
+            finally:
+                self._quiet = False
         if self._mesh is not None and self._mesh is not model.rig.mesh:
             self._offer([])
         now = (model.layout, model.ribbon)

@@ -30,7 +30,7 @@ from ribbonsim.panel.branches import (
     with_renamed_control,
     with_ribbon,
 )
-from ribbonsim.plane import SymmetryPlane, find_plane
+from ribbonsim.plane import SymmetryPlane, find_plane, plane_across
 from ribbonsim.pose import QUANTITIES, ControlPose, Pose
 from ribbonsim.ribbon import Ribbon
 from ribbonsim.rig import Method, Rig, bind, rebind
@@ -104,6 +104,7 @@ class PanelModel:
         self.both_sides: BothSides = "off"
         self.shelf: dict[str, Layout] = {}
         self._last_on: dict[str, str] = {}
+        self.given_plane: tuple[int, float] | None = None
         self._plane: tuple[CreatureMesh, SymmetryPlane | None] | None = None
 
     # -- the mesh ----------------------------------------------------------------------------
@@ -134,6 +135,7 @@ class PanelModel:
         self._saved = rig.layout
         self.shelf = {}
         self.pose, self.method, self.both_sides = Pose(), "linear", "off"
+        self.given_plane = None
         self._last_on = {}
         self.selected = rig.layout.control_names[len(rig.layout.controls) // 2]
 
@@ -184,7 +186,7 @@ class PanelModel:
         return None if self.ribbon == BODY else self.layout.appendage(self.ribbon).partner
 
     def find_plane(self) -> SymmetryPlane:
-        """The plane that parts the creature's left from its right.
+        """The plane that parts the creature's left from its right, given or found.
 
         Returns
         -------
@@ -196,14 +198,36 @@ class PanelModel:
             If there is none.
         """
         mesh = self.rig.mesh
+        if self.given_plane is not None:
+            axis, at = self.given_plane
+            return plane_across(mesh, np.eye(3)[axis], at)
         if self._plane is None or self._plane[0] is not mesh:
             self._plane = mesh, find_plane(mesh)
         if self._plane[1] is None:
             raise RibbonsimError(
                 f"{mesh.name} has no plane of symmetry that pairs all its vertices: "
-                "give each side its own appendages and pose them one by one"
+                "give a plane across x, y or z"
             )
         return self._plane[1]
+
+    def give_plane(self, axis: int | None, at: float = 0.0) -> None:
+        """Say which plane parts left from right.
+
+        Parameters
+        ----------
+        axis : {0, 1, 2} or None
+            The scene's axis that it stands square to; None for the plane that is found.
+        at : float
+            Where on that axis, scene units.
+
+        Raises
+        ------
+        RibbonsimError
+            If it cannot be used; the one before stays.
+        """
+        if axis is not None:
+            plane_across(self.rig.mesh, np.eye(3)[axis], at)
+        self.given_plane = None if axis is None else (axis, float(at))
 
     def gauge_of(self, rig: Rig) -> Gauge:
         """The rest of a rig, arranged for measuring.
