@@ -14,7 +14,7 @@ from ribbonsim.pose import ControlPose, Pose
 
 _STEP = "\u2003"
 _FEWEST, _MOST = 2, 7
-_LINE = 19
+_LINE = 17
 
 
 class RibbonTree:
