@@ -453,6 +453,18 @@ def test_weights_of_paired_limbs_are_mirrored(name):
     assert weight_asymmetry(rig, find_plane(rig.mesh)).max() < 1e-4
 
 
+def test_limbs_that_nobody_paired_are_not_called_uneven():
+    rig = rig_of("lampeel")
+    alone = tuple(replace(one, partner=None) for one in rig.layout.appendages)
+    loose = rebind(rig, replace(rig.layout, appendages=alone))
+    plane = find_plane(rig.mesh)
+    assert weight_asymmetry(loose, plane).max() < 1e-4
+    assert pose_asymmetry(loose, plane, loose.pose_for("appendage_curl")) < 1e-4
+    # one that is missing is a difference
+    less = rebind(rig, rig.layout.without_appendage("fin_r"))
+    assert weight_asymmetry(less, plane).max() > 0.5
+
+
 @pytest.mark.parametrize("method", METHODS)
 @pytest.mark.parametrize("pose", [*APPENDAGE_POSES, "c_bend", "twist"])
 def test_mirrored_poses_mirror_a_creature_with_limbs(pose, method):

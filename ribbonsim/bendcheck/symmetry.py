@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from ribbonsim.mirror import mirror_pose, opposite_joints
+from ribbonsim.mirror import mirror_pose, opposite_joints, pair_appendages
 from ribbonsim.plane import SymmetryPlane
 from ribbonsim.pose import Pose
 from ribbonsim.rig import Method, Rig
@@ -16,7 +16,8 @@ Array = NDArray[np.float64]
 def weight_asymmetry(rig: Rig, plane: SymmetryPlane) -> Array:
     """Largest difference between a vertex's weights and those of its mirror image.
 
-    Joints of an appendage are held against those of its partner.
+    Joints of an appendage are held against those of the one that is its mirror image by
+    place, whether they are noted as partners or not.
 
     Parameters
     ----------
@@ -28,7 +29,8 @@ def weight_asymmetry(rig: Rig, plane: SymmetryPlane) -> Array:
     (V,) array
         0 to 1.
     """
-    opposite = rig.mesh_weights[plane.pairs][:, opposite_joints(rig.layout)]
+    paired, _ = pair_appendages(rig.layout, plane)
+    opposite = rig.mesh_weights[plane.pairs][:, opposite_joints(paired)]
     return np.abs(rig.mesh_weights - opposite).max(axis=1)
 
 
@@ -53,6 +55,7 @@ def pose_asymmetry(rig: Rig, plane: SymmetryPlane, pose: Pose, method: Method = 
         If the method or a control is unknown.
     """
     posed = rig.deform(pose, method)
-    opposite = rig.deform(mirror_pose(rig.layout, plane, pose), method)
+    paired, _ = pair_appendages(rig.layout, plane)
+    opposite = rig.deform(mirror_pose(paired, plane, pose), method)
     gap = plane.mirror(opposite[plane.pairs]) - posed
     return float(np.sqrt(np.mean(np.sum(gap**2, axis=1))) / rig.layout.ribbon.length)
