@@ -21,6 +21,7 @@ from ribbonsim.cli_options import (
     names_of,
     progress_shown,
     read_building,
+    tell_notes,
 )
 from ribbonsim.cli_turntable import turntable_command
 from ribbonsim.errors import RibbonsimError
@@ -113,6 +114,7 @@ def preview_command(
             force=force,
             progress=tell,
         )
+    tell_notes(result.rig.mesh, result.rig.layout, bool(building["appendages"]))
     click.echo(
         f"{result.rig.mesh.name} was put into {count_of(len(result.poses), 'test pose')} in "
         f"{sum(result.seconds.values()):.1f} s; open {result.index} to see how it bends."
@@ -149,12 +151,15 @@ def layout_command(mesh: Path, file: Path, show: bool, force: bool, **building: 
         layout = build_layout(creature, read_building(building))
         layout.save(file, force)
         tell("lay out the ribbon", 1, 1)
+    tell_notes(creature, layout, bool(building["appendages"]))
     if show:
         _print_table(layout)
     stations = count_of(len(layout.stations), "station")
     controls = count_of(len(layout.controls), "control")
     limbs = len(layout.appendages)
     riding = f", and {count_of(limbs, 'appendage')} that it carries" if limbs else ""
+    if building["appendages"] and not limbs:
+        riding = ", and no appendage: nothing stands out of the body far enough"
     command = shlex.join(
         ["ribbonsim", "preview", str(mesh), "--layout", str(file), "--out", "preview"]
     )
@@ -239,6 +244,7 @@ def check_command(
                 force=force,
                 progress=tell,
             )
+    tell_notes(rig.mesh, rig.layout, bool(building["appendages"]))
     if as_json:
         click.echo(json.dumps(report.to_dict(), indent=2, ensure_ascii=False))
     else:
@@ -331,6 +337,7 @@ def compare_command(
                 force=force,
                 progress=tell,
             )
+    tell_notes(creature)
     if as_json:
         click.echo(json.dumps(found.to_dict(), indent=2, ensure_ascii=False))
         return

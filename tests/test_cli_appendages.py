@@ -6,6 +6,7 @@ import re
 import numpy as np
 import pytest
 from limbs import six_arms
+from tubes import straight, tube
 
 from ribbonsim import Layout
 from ribbonsim.build import LimbTip
@@ -67,6 +68,15 @@ def test_all_limbs_are_found_paired_and_shown_as_a_tree(creature, tmp_path, caps
         assert other.partner == one.name
         ends = [np.asarray(limb.layout.ribbon.midline(1.0)) for limb in (one, other)]
         np.testing.assert_allclose(ends[0] * [-1, 1, 1], ends[1], atol=0.6)
+
+
+def test_a_body_without_limbs_is_said_to_have_none(tmp_path, capsys):
+    worm = tmp_path / "worm.obj"
+    write_obj(tube(straight(rings=31), 1.0, round_ends=3), worm)
+    file = tmp_path / "worm.toml"
+    told = done(capsys, "layout", worm, "--out", file, "--appendages", "--show")
+    assert "no appendage: nothing stands out of the body far enough" in told
+    assert Layout.load(file).appendages == ()
 
 
 def test_limbs_are_chosen_and_named_by_vertex_and_by_point(creature, tmp_path, capsys):
