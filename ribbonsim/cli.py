@@ -151,7 +151,7 @@ def layout_command(mesh: Path, file: Path, show: bool, force: bool, **building: 
         layout = build_layout(creature, read_building(building))
         layout.save(file, force)
         tell("lay out the ribbon", 1, 1)
-    tell_notes(creature, layout, bool(building["appendages"]))
+    tell_notes(creature)
     if show:
         _print_table(layout)
     stations = count_of(len(layout.stations), "station")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ribbonsim.cli_options import METHODS, PosesType, count_of, progress_shown
+from ribbonsim.cli_options import METHODS, PosesType, count_of, progress_shown, tell_notes
 
 if TYPE_CHECKING:
     from ribbonsim.handoff.baking import Motion
@@ -186,6 +186,7 @@ def handoff_command(
             force=force,
             progress=tell,
         )
+    tell_notes(rig.mesh)
     _tell_files(done)
 
 

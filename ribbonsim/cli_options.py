@@ -14,6 +14,8 @@ from ribbonsim.errors import RibbonsimError
 
 if TYPE_CHECKING:
     from ribbonsim.build import BuildOptions, LimbTip
+    from ribbonsim.layout import Layout
+    from ribbonsim.mesh import CreatureMesh
     from ribbonsim.preview import Progress
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -264,6 +266,23 @@ def count_of(number: int, noun: str) -> str:
 
 
 # -- telling how far it is -----------------------------------------------------------------------
+
+
+def tell_notes(mesh: CreatureMesh, layout: Layout | None = None, asked: bool = False) -> None:
+    """Say on standard error what is odd about a mesh.
+
+    Parameters
+    ----------
+    mesh : CreatureMesh
+    layout : Layout, optional
+    asked : bool
+        Whether appendages were to be found for the layout.
+    """
+    notes = list(mesh.notes)
+    if asked and layout is not None and not layout.appendages:
+        notes.append(f"No appendages were found on the body of {mesh.name}.")
+    for note in notes:
+        click.echo(f"note: {note}", err=True)
 
 
 @contextmanager

@@ -15,6 +15,7 @@ from ribbonsim.cli_options import (
     names_of,
     progress_shown,
     read_building,
+    tell_notes,
 )
 
 if TYPE_CHECKING:
@@ -183,6 +184,7 @@ def turntable_command(
             _write_sheet(sheet, rigs, asked, paper, shown, common)
         if page is not None:
             _write_page(page, rigs, asked, result.path, question, shown, common)
+    tell_notes(rigs[0].mesh, rigs[0].layout, bool(options.get("appendages")))
     click.echo(f"{result.path} holds {result.words}; it took {result.seconds:.1f} s.")
     for made in filter(None, (sheet, page)):
         click.echo(f"{made} shows it too.")

@@ -88,7 +88,7 @@ def joint_roughness(rig: Rig) -> Array:
     weights = rig.mesh_weights[:, : max(own.stop for own in rig.joints_of.values())]
     energy, mass = np.zeros(weights.shape[1]), np.zeros(weights.shape[1])
     positions, triangles = rig.mesh.positions, rig.mesh.triangles
-    tied = rig.mesh_weights[:, weights.shape[1] :].any(axis=1)
+    tied: NDArray[np.bool_] = np.any(rig.mesh_weights[:, weights.shape[1] :], axis=1)
     triangles = triangles[~tied[triangles].any(axis=1)]
     for corner in range(3):
         a, b, c = (triangles[:, (corner + k) % 3] for k in range(3))
