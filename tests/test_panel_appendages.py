@@ -741,3 +741,46 @@ def test_a_given_plane_pairs_where_none_is_found(model, grown):
     model.give_plane(None)
     with pytest.raises(rs.RibbonsimError, match="no plane of symmetry"):
         model.find_plane()
+
+
+def test_new_ends_of_the_body_keep_what_rides_on_it(model):
+    before = {one.name: seat(model.layout, one) for one in model.layout.appendages}
+    model.set_value("fin_l.control2", "bend", 30.0)
+    ends = model.layout.ribbon.midline([0.0, 1.0])
+    near_root = int(np.argmin(np.linalg.norm(model.rig.mesh.positions - ends[0], axis=1)))
+    model.choose_ends(near_root, None)
+    assert set(model.layout.ribbons) == {"body", *GROUPS}
+    for one in model.layout.appendages:
+        away = np.linalg.norm(seat(model.layout, one) - before[one.name])
+        assert away < 0.02 * model.layout.ribbon.length
+    assert model.pose["fin_l.control2"].bend == 30.0
+    # a body that ends in a barbel leaves that barbel no skin: one sentence, and nothing changes
+    kept = state(model)
+    with pytest.raises(rs.RibbonsimError):
+        model.choose_ends(None, int(model.rig.limbs["barbel_l"].vertices[-1]))
+    assert state(model) == kept
+
+
+def test_names_that_look_like_markup_are_shown_as_text(grown):
+    from ribbonsim.panel.desk import Desk
+    from ribbonsim.panel.layout_section import LayoutSection
+    from ribbonsim.panel.view_section import ViewSection
+
+    desk = Desk((300, 200))
+    section = LayoutSection(desk, ViewSection(desk))
+    desk.act(lambda: desk.open(grown))
+    desk.act(lambda: desk.model.choose_ribbon("fin_l"))
+    desk.act(lambda: desk.model.rename_ribbon("fin_l", "<script>alert(1)</script>"))
+    desk.act(lambda: desk.model.choose_ribbon("fin_r"))
+    texts = list(html_of(section.box))
+    assert any("&lt;script&gt;" in text for text in texts)
+    assert not any("<script" in text for text in texts)
+    desk.viewer.close()
+    EASEL.settle()
+
+
+def html_of(box):
+    for child in getattr(box, "children", ()):
+        if type(child).__name__ == "HTML":
+            yield child.value
+        yield from html_of(child)
