@@ -28,7 +28,7 @@ _BUMP, _SURE = 0.4, 1.5
 # a group of the file that holds so much of a limb gives it its name
 _SAME_GROUP = 0.6
 _POLE = 0.02
-_STATIONS, _CONTROLS, _SPANS = 9, 3, 8
+_STATIONS, _CONTROLS, _SPANS = 9, 5, 8
 _RIBBON_OF_BASE = 0.5
 # wider than thick by this factor, a limb is flat and its ribbon lies in its sheet
 _FLATNESS = 2.0

@@ -49,7 +49,7 @@ def rig_of(name):
     mesh = load_mesh(MESHES / f"{name}.obj")
     layout = build_layout(mesh)
     for proposal in find_appendages(mesh, layout.ribbon):
-        layout = layout.with_appendage(proposal.appendage())
+        layout = layout.with_appendage(proposal.appendage(controls=3))
     layout, _ = pair_appendages(layout, find_plane(mesh))
     return bind(mesh, layout)
 
@@ -311,7 +311,7 @@ def branched_rig():
     mesh, owner = branched()
     layout = build_layout(mesh)
     (arm,) = find_appendages(mesh, layout.ribbon)
-    layout = layout.with_appendage(arm.appendage("arm"))
+    layout = layout.with_appendage(arm.appendage("arm", controls=3))
     ribbon = Ribbon.along([[14, 1.6, 20], [14, 5, 20], [14, 8, 20], [14, 11, 20]], 0.7, 4)
     one = layout.appendage("arm").layout.ribbon
     at = float((14 - one.midline(0.0)[0]) / one.length)

@@ -22,7 +22,7 @@ def rig():
     ribbon = rs.Ribbon.along(rs.find_guide(mesh), 2.0, 16)
     layout = rs.Layout.from_ribbon(ribbon)
     for proposal in rs.find_appendages(mesh, ribbon):
-        layout = layout.with_appendage(proposal.appendage())
+        layout = layout.with_appendage(proposal.appendage(controls=3))
     layout, _ = rs.pair_appendages(layout, rs.find_plane(mesh))
     return rs.bind(mesh, layout)
 

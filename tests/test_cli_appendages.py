@@ -56,7 +56,7 @@ def test_all_limbs_are_found_paired_and_shown_as_a_tree(creature, tmp_path, caps
     file = tmp_path / "six.toml"
     told = done(capsys, "layout", path, "--out", file, "--appendages", "--show").splitlines()
     assert told[0].startswith("body: ")
-    tree = [re.match(r"  (\w+): .* 9 stations, 3 controls, by station \d+ of body", line)
+    tree = [re.match(r"  (\w+): .* 9 stations, 5 controls, by station \d+ of body", line)
             for line in told[1:7]]  # fmt: skip
     layout = Layout.load(file)
     assert [match[1] for match in tree] == [one.name for one in layout.appendages]

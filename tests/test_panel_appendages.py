@@ -193,7 +193,7 @@ def test_the_tree_has_each_ribbon_under_its_carrier(model):
     model.set_value("barbel_l.control1", "bend", 5.0)
     lines = {name: words for words, name in tree_lines(model.layout, model.pose)}
     assert next(iter(lines)) == "body"
-    assert "3 controls" in lines["barbel_l"]
+    assert "5 controls" in lines["barbel_l"]
     assert lines["barbel_l"].endswith("moved")
     assert not lines["barbel_r"].endswith("moved")
 
@@ -228,12 +228,12 @@ def test_stations_spans_and_controls_of_an_appendage_are_its_own(model):
     model.set_stations(12)
     model.set_spans(6)
     assert (len(model.own.stations), model.own.ribbon.spans) == (12, 6)
-    added = model.add_control(4)
-    assert added == "fin_l.control4"
+    added = model.add_control(3)
+    assert added == "fin_l.control6"
     assert model.selected == added
-    model.move_control(added, 5)
+    model.move_control(added, 2)
     model.set_reach(added, 1.3)
-    assert model.control.station == 5
+    assert model.control.station == 2
     assert model.control.reach == 1.3
     model.set_density(0.4)
     model.set_width(1.2)

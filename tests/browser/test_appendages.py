@@ -239,11 +239,11 @@ def test_stations_controls_and_heat_follow_the_chosen_ribbon(grown):
         for count in (12, 9):
             panel.changed(lambda count=count: panel.type("stations", count))
         panel.changed(panel.button("Add a control").click)
-        panel.wait_until(lambda ribbon=ribbon: has(panel, f"{ribbon} · 4 controls"))
+        panel.wait_until(lambda ribbon=ribbon: has(panel, f"{ribbon} · 6 controls"))
         panel.changed(lambda: panel.type("reach", 1.2))
         panel.changed(panel.button("Undo").click)
         panel.changed(panel.button("Undo").click)
-        panel.wait_until(lambda ribbon=ribbon: has(panel, f"{ribbon} · 3 controls"))
+        panel.wait_until(lambda ribbon=ribbon: has(panel, f"{ribbon} · 5 controls"))
     heat = panel.select("weights of the control")
     for kind in ("weights of the control", "weights of a station", "largest stretch", "clay"):
         before, after = panel.changed(lambda kind=kind: pick(panel, heat, kind))
