@@ -3,7 +3,6 @@ import re
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import click
@@ -182,7 +181,6 @@ def test_ctrl_c_ends_with_130(worm, tmp_path):
     assert process.stderr is not None
     while "draw" not in process.stderr.readline():
         assert process.poll() is None
-    time.sleep(0.2)
     process.send_signal(signal.SIGINT)
     _, said = process.communicate(timeout=60)
     assert process.returncode == 130
