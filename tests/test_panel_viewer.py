@@ -13,9 +13,11 @@ import pytest
 from PIL import Image
 
 import ribbonsim as rs
+from ribbonsim.panel.desk import Desk
 from ribbonsim.panel.easel import EASEL
 from ribbonsim.panel.fields import QuantityRow
 from ribbonsim.panel.model import PanelModel
+from ribbonsim.panel.pose_section import PoseSection
 from ribbonsim.panel.viewer import Viewer
 
 MESHES = Path(__file__).resolve().parents[1] / "meshes"
@@ -366,3 +368,22 @@ def _texts(widget):
     own = getattr(widget, "value", "")
     below = "".join(_texts(child) for child in getattr(widget, "children", ()))
     return (own if isinstance(own, str) else "") + below
+
+
+def test_a_large_test_pose_is_framed_anew_unless_a_part_is_looked_at():
+    desk = Desk((300, 200))
+    desk.open(MESHES / "lampeel.obj")
+    section = PoseSection(desk)
+    section.refresh()
+    whole = desk.viewer.orbit
+    assert desk.viewer.shows_all()
+    section._test.value = "curl"
+    section._show_usual()
+    assert desk.viewer.shows_all()
+    assert desk.viewer.orbit is not whole
+    desk.act(desk.model.reset_all)
+    desk.viewer.orbit = part = whole.nearer(4.0)
+    assert not desk.viewer.shows_all()
+    section._show_usual()
+    assert desk.viewer.orbit is part
+    desk.viewer.close()

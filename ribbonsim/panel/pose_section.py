@@ -165,7 +165,11 @@ class PoseSection:
     def _show_usual(self) -> None:
         usual = ALL_TEST_POSES[self._test.value].usual
         self._amount.tell(usual)
+        viewer = self._desk.viewer
+        whole = self._desk.model.is_open and viewer.shows_all()
         self._show_test(usual)
+        if whole and not viewer.shows_all():  # who looks at a part keeps looking at it
+            self._desk.act(viewer.frame_all)
 
     # -- from the model ----------------------------------------------------------------------
 

@@ -229,6 +229,19 @@ class Viewer:
         points = (self.model.deform() - mesh.centre) / mesh.diagonal
         self._stand(points, side, 0.86)
 
+    def shows_all(self) -> bool:
+        """Whether the posed creature is wholly in the picture.
+
+        Returns
+        -------
+        bool
+        """
+        mesh = self.model.rig.mesh
+        points = (self.model.deform() - mesh.centre) / mesh.diagonal
+        x, y, depth = self.orbit.camera(self.aspect).project(points, self.size).T
+        wide, high = self.size
+        return bool(((x >= 0) & (x <= wide) & (y >= 0) & (y <= high) & (depth > 0)).all())
+
     def frame_points(self, points: Array, side: View, fill: float) -> None:
         """Stand where some points fill the picture.
 
