@@ -42,7 +42,10 @@ def carry_over(old: Rig, new: Rig, pose: Pose, turned: bool = False) -> Pose:
         if ribbon in old.layout.ribbons:
             own = pose_of_ribbon(old.layout, pose, ribbon)
             kept = _kept(old.part(ribbon), new.part(ribbon), own, turned and ribbon == BODY)
-            controls |= kept.controls if ribbon == BODY else _led(new.layout, ribbon, kept)
+            controls |= {
+                new.layout.control_name(ribbon, name): values
+                for name, values in kept.controls.items()
+            }
     return Pose(controls, pose.keep_volume)
 
 
@@ -61,18 +64,12 @@ def pose_of_ribbon(layout: Layout, pose: Pose, ribbon: str) -> Pose:
         Of the controls' own names, without the ribbon's in front.
     """
     own = layout.ribbons[ribbon].control_names
-    led = own if ribbon == BODY else [layout.appendage(ribbon).control_name(name) for name in own]
     moved = {
         name: pose.controls[whole]
-        for name, whole in zip(own, led, strict=True)
+        for name, whole in zip(own, layout.control_names_of(ribbon), strict=True)
         if whole in pose.controls
     }
     return Pose(moved, pose.keep_volume)
-
-
-def _led(layout: Layout, ribbon: str, pose: Pose) -> dict[str, ControlPose]:
-    appendage = layout.appendage(ribbon)
-    return {appendage.control_name(name): values for name, values in pose.controls.items()}
 
 
 def _kept(old: Rig, new: Rig, pose: Pose, turned: bool) -> Pose:

@@ -29,7 +29,6 @@ from ribbonsim.version import version
 
 if TYPE_CHECKING:
     from ribbonsim.layout import Layout
-    from ribbonsim.rig import Method
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -110,7 +109,7 @@ def preview_command(
             options=options,
             layout_path=layout_file,
             poses=poses,
-            method="dual_quaternion" if method == "dual-quaternion" else "linear",
+            method=METHODS[method],
             force=force,
             progress=tell,
         )
@@ -226,7 +225,7 @@ def check_command(
     with progress_shown() as tell:
         tell("bind the mesh", 0, 1)
         rig = load_rig(mesh, layout_file, options)
-        blended: Method = "dual_quaternion" if method == "dual-quaternion" else "linear"
+        blended = METHODS[method]
         if folder is None:
             from ribbonsim.bendcheck.report import check
 
@@ -310,7 +309,7 @@ def compare_command(
     from ribbonsim.mesh import load_mesh
     from ribbonsim.rig import bind
 
-    blended: Method = "dual_quaternion" if method == "dual-quaternion" else "linear"
+    blended = METHODS[method]
     with progress_shown() as tell:
         tell("read the mesh", 0, 1)
         creature = load_mesh(mesh)

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from ribbonsim.handoff.units import Units
     from ribbonsim.handoff.whole import Handoff
     from ribbonsim.pose import Pose
-    from ribbonsim.rig import Method, Rig
+    from ribbonsim.rig import Rig
     from ribbonsim.view.motion import Motion as Kind
 
 _SHORT = {
@@ -169,7 +169,7 @@ def handoff_command(
     from ribbonsim.handoff.whole import hand_off
 
     units = _units(unit, up)
-    blended: Method = "dual_quaternion" if method == "dual-quaternion" else "linear"
+    blended = METHODS[method]
     with progress_shown() as tell:
         tell("bind the mesh", 0, 1)
         rig = load_rig(mesh, layout_file)

@@ -17,10 +17,11 @@ if TYPE_CHECKING:
     from ribbonsim.layout import Layout
     from ribbonsim.mesh import CreatureMesh
     from ribbonsim.preview import Progress
+    from ribbonsim.rig import Method
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
-METHODS = {"linear": "linear", "dual-quaternion": "dual_quaternion"}
+METHODS: dict[str, Method] = {"linear": "linear", "dual-quaternion": "dual_quaternion"}
 
 
 class EndType(click.ParamType):

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from ribbonsim.bendcheck.cases import PoseList
     from ribbonsim.build import BuildOptions
     from ribbonsim.preview import Progress
-    from ribbonsim.rig import Method, Rig
+    from ribbonsim.rig import Rig
     from ribbonsim.view.sheet import Paper
 
 _FINISHES = ("fog", "paper", "dusk", "night")
@@ -166,7 +166,7 @@ def turntable_command(
     building = read_building(options)
     if layout_files and building is not None:
         raise click.UsageError("--layout holds all that the building options say: give one of them")
-    blended: Method = "dual_quaternion" if method == "dual-quaternion" else "linear"
+    blended = METHODS[method]
     count = _frame_count(frames, seconds, fps)
     with progress_shown() as tell:
         tell("bind the mesh", 0, 1)

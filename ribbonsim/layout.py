@@ -635,6 +635,45 @@ class Layout:
         """(K,) places ``t`` of the controls."""
         return self.stations[[control.station - 1 for control in self.controls]]
 
+    def control_name(self, ribbon: str, control: str) -> str:
+        """Name in the whole creature of a ribbon's control.
+
+        Parameters
+        ----------
+        ribbon, control : str
+
+        Returns
+        -------
+        str
+
+        Raises
+        ------
+        RibbonsimError
+            If there is no such ribbon.
+        """
+        return control if ribbon == BODY else self.appendage(ribbon).control_name(control)
+
+    def control_names_of(self, ribbon: str) -> tuple[str, ...]:
+        """Names in the whole creature of a ribbon's controls, in its order.
+
+        Parameters
+        ----------
+        ribbon : str
+
+        Returns
+        -------
+        tuple of str
+
+        Raises
+        ------
+        RibbonsimError
+            If there is no such ribbon.
+        """
+        if ribbon == BODY:
+            return self.control_names
+        one = self.appendage(ribbon)
+        return tuple(one.control_name(control) for control in one.layout.control_names)
+
     def appendage(self, name: str) -> Appendage:
         """Find an appendage.
 

@@ -162,7 +162,7 @@ def mirror_pose(layout: Layout, plane: SymmetryPlane, pose: Pose) -> Pose:
     controls = {}
     for ribbon, one in layout.ribbons.items():
         for control in one.controls:
-            whole = _whole_name(layout, ribbon, control.name)
+            whole = layout.control_name(ribbon, control.name)
             if whole in pose.controls:
                 name, value = mirror_control(layout, plane, whole, pose[whole])
                 controls[name] = value
@@ -201,7 +201,7 @@ def mirror_control(
         (ribbon, control)
         for ribbon, one in layout.ribbons.items()
         for control in one.controls
-        if _whole_name(layout, ribbon, control.name) == name
+        if layout.control_name(ribbon, control.name) == name
     )
     other = BODY if ribbon == BODY else layout.appendage(ribbon).partner or ribbon
     there = _seat_across(layout, ribbon, control, other)
@@ -218,7 +218,7 @@ def mirror_control(
             stretch=1.0 / turned.stretch,
             girth=1.0 / turned.girth,
         )
-    return _whole_name(layout, other, there.name), turned
+    return layout.control_name(other, there.name), turned
 
 
 def opposite_joints(layout: Layout) -> Ints:
@@ -273,10 +273,6 @@ def _seat_across(layout: Layout, ribbon: str, control: Control, other: str) -> C
     place = one.ribbon.arc_length(one.stations[control.station - 1]) / one.ribbon.length
     shares = its.ribbon.arc_length(its.control_places) / its.ribbon.length
     return its.controls[int(np.argmin(np.abs(shares - place)))]
-
-
-def _whole_name(layout: Layout, ribbon: str, control: str) -> str:
-    return control if ribbon == BODY else layout.appendage(ribbon).control_name(control)
 
 
 def _opposite(one: Appendage, other: Appendage, plane: SymmetryPlane) -> bool:

@@ -560,10 +560,7 @@ class Rig:
         one = self.layout.ribbons[ribbon]
         wanted = target.at(one.ribbon.arc_length(one.control_places))
         values = values_for(self._parts[ribbon].control_rest, one.carry_order(), wanted)
-        names = one.control_names
-        if ribbon != BODY:
-            names = tuple(self.layout.appendage(ribbon).control_name(name) for name in names)
-        return Pose(dict(zip(names, values, strict=True)))
+        return Pose(dict(zip(self.layout.control_names_of(ribbon), values, strict=True)))
 
     def shape_error(self, target: Target, pose: Pose) -> float:
         """How far a pose stays from a target's midline.

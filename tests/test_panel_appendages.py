@@ -15,7 +15,7 @@ import ribbonsim as rs
 from ribbonsim.appendages import Tie
 from ribbonsim.panel import riders
 from ribbonsim.panel.bench import Bench
-from ribbonsim.panel.branches import names_on, reseated, ribbon_of, tree, with_ribbon
+from ribbonsim.panel.branches import reseated, ribbon_of, tree, with_ribbon
 from ribbonsim.panel.easel import EASEL
 from ribbonsim.panel.model import PanelModel
 from ribbonsim.panel.ribbon_tree import tree_lines
@@ -213,7 +213,7 @@ def test_a_ribbon_that_is_chosen_again_has_the_control_chosen_there_last(model):
 
 def test_every_control_is_found_on_its_ribbon(model):
     for ribbon, one in model.layout.ribbons.items():
-        for control, name in zip(one.controls, names_on(model.layout, ribbon), strict=True):
+        for control, name in zip(one.controls, model.layout.control_names_of(ribbon), strict=True):
             assert ribbon_of(model.layout, name) == (ribbon, control)
 
 
@@ -443,8 +443,8 @@ def test_a_test_pose_on_one_ribbon_leaves_the_others(model):
 def test_a_test_pose_on_one_side_goes_to_both_if_asked(model):
     model.set_both_sides("alike")
     model.show_test_pose("curl", 90.0, "fin_l")
-    assert set(model.pose.controls) == {*names_on(model.layout, "fin_l"),
-                                        *names_on(model.layout, "fin_r")}  # fmt: skip
+    assert set(model.pose.controls) == {*model.layout.control_names_of("fin_l"),
+                                        *model.layout.control_names_of("fin_r")}  # fmt: skip
 
 
 # -- a level control ---------------------------------------------------------------------------
@@ -558,7 +558,7 @@ def test_a_click_chooses_across_ribbons(model, shown):
     seats = {
         name: ribbons[ribbon].midline(place)
         for ribbon, one in rig.layout.ribbons.items()
-        for name, place in zip(names_on(rig.layout, ribbon), one.control_places, strict=True)
+        for name, place in zip(rig.layout.control_names_of(ribbon), one.control_places, strict=True)
     }
     points = (np.array(list(seats.values())) - rig.mesh.centre) / rig.mesh.diagonal
     pixels = camera.project(points, viewer.size)

@@ -276,9 +276,7 @@ def station_place(rig: Rig, ribbon: str, index: int) -> Place:
     Place
     """
     control = _nearest_control(rig.layout.ribbons[ribbon], index + 1)
-    if ribbon != BODY:
-        control = rig.layout.appendage(ribbon).control_name(control)
-    return Place(index + 1, control, ribbon=ribbon)
+    return Place(index + 1, rig.layout.control_name(ribbon, control), ribbon=ribbon)
 
 
 def _ribbon_of(rig: Rig, vertices: Ints) -> str:

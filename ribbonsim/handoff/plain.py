@@ -47,22 +47,6 @@ def _scaled(controls: ControlFrames) -> Array:
     return frames
 
 
-def plain_ribbon(rig: Rig, pose: Pose, ribbon: str = BODY) -> Ribbon:
-    """A ribbon with its control points blended linearly between its controls.
-
-    Parameters
-    ----------
-    rig : Rig
-    pose : Pose
-    ribbon : str
-
-    Returns
-    -------
-    Ribbon
-    """
-    return _blended(rig.layout.ribbons[ribbon], rig.control_frames(pose, ribbon))
-
-
 def _blended(layout: Layout, controls: ControlFrames) -> Ribbon:
     rest = layout.ribbon.frames(layout.control_places)
     motions = _scaled(controls) @ np.linalg.inv(rest)

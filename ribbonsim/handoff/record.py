@@ -143,9 +143,7 @@ def _stations(rig: Rig, ribbon: str, layout: Layout, units: Units) -> list[Json]
 
 def _controls(rig: Rig, ribbon: str, layout: Layout, units: Units) -> list[Json]:
     def whole(name: str | None) -> str | None:
-        if name is None or ribbon == BODY:
-            return name
-        return rig.layout.appendage(ribbon).control_name(name)
+        return None if name is None else rig.layout.control_name(ribbon, name)
 
     return [
         {

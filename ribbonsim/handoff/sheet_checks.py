@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from ribbonsim.handoff.differences import WAYS, Discrepancy
 from ribbonsim.handoff.plain import control_places, plain_deform, plain_joints
 from ribbonsim.handoff.sheet_model import Section, Table, Words, Writer, number
-from ribbonsim.handoff.sheet_steps import control_names
 from ribbonsim.pose import ControlPose, Pose
 from ribbonsim.rig import Rig
 
@@ -140,7 +139,7 @@ def _check(
 def _standing(rig: Rig, pose: Pose, write: Writer) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     for ribbon in rig.layout.ribbons:
-        names = control_names(rig.layout, ribbon)
+        names = list(rig.layout.control_names_of(ribbon))
         for name, frame in zip(names, control_places(rig, pose, ribbon), strict=True):
             axes = (*write.direction(frame[:3, 0]), *write.direction(frame[:3, 1]))
             rows.append((name, *write.point(frame[:3, 3]), *axes))

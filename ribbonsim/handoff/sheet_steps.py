@@ -230,7 +230,7 @@ def _controls(rig: Rig, write: Writer) -> Section:
         ribbon, t = layout.ribbon, np.linspace(0.0, 1.0, 1001)
         lengths = ribbon.arc_length(t)
         share = ribbon.basis(t) @ surface_weights(layout)
-        names = control_names(rig.layout, name)
+        names = list(rig.layout.control_names_of(name))
         labels = dict(zip(layout.control_names, names, strict=True))
         for k, control in enumerate(layout.controls):
             moved = lengths[share[:, k] > _MOVES]
@@ -277,25 +277,6 @@ def _controls(rig: Rig, write: Writer) -> Section:
             ),
         ),
     )
-
-
-def control_names(layout: Layout, ribbon: str) -> list[str]:
-    """Names of a ribbon's controls as a pose names them.
-
-    Parameters
-    ----------
-    layout : Layout
-        The whole one.
-    ribbon : str
-
-    Returns
-    -------
-    list of str
-    """
-    if ribbon == BODY:
-        return list(layout.control_names)
-    appendage = layout.appendage(ribbon)
-    return [appendage.control_name(name) for name in appendage.layout.control_names]
 
 
 def _control_weights(ribbons: Mapping[str, Layout]) -> Section:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -85,19 +85,6 @@ class Units:
     def up_axis(self) -> Axis:
         """The axis that points up in what is written."""
         return self.written_up or self.up
-
-    def with_up(self, axis: Axis) -> Units:
-        """Return the same units, written with another axis up.
-
-        Parameters
-        ----------
-        axis : {"y", "z"}
-
-        Returns
-        -------
-        Units
-        """
-        return replace(self, written_up=axis)
 
     @property
     def factor(self) -> float:

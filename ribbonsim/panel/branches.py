@@ -48,29 +48,6 @@ def ribbon_of(layout: Layout, control: str) -> tuple[str, Control]:
     raise IndexError("a control that has an index is on a ribbon")
 
 
-def names_on(layout: Layout, ribbon: str) -> tuple[str, ...]:
-    """Names of a ribbon's controls in the whole creature.
-
-    Parameters
-    ----------
-    layout : Layout
-    ribbon : str
-
-    Returns
-    -------
-    tuple of str
-
-    Raises
-    ------
-    RibbonsimError
-        If there is no such ribbon.
-    """
-    if ribbon == BODY:
-        return layout.control_names
-    one = layout.appendage(ribbon)
-    return tuple(one.control_name(name) for name in one.layout.control_names)
-
-
 def whole_name(ribbon: str, control: str) -> str:
     """Name in the whole creature of a ribbon's control.
 

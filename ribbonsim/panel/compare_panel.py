@@ -15,7 +15,6 @@ from ribbonsim.errors import RibbonsimError
 from ribbonsim.layout import Layout
 from ribbonsim.notebook import MESH_VARIABLE
 from ribbonsim.panel.bench import Bench
-from ribbonsim.panel.branches import names_on
 from ribbonsim.panel.desk import Desk, Source
 from ribbonsim.panel.fields import LABEL_WIDTH, QuantityRow, button, heading, row, short
 from ribbonsim.panel.model import PanelModel
@@ -389,7 +388,7 @@ def _control_options(layout: Layout) -> list[tuple[str, str]]:
     return [
         (f"{short(name)}  ·  station {control.station}", name)
         for ribbon, one in layout.ribbons.items()
-        for control, name in zip(one.controls, names_on(layout, ribbon), strict=True)
+        for control, name in zip(one.controls, layout.control_names_of(ribbon), strict=True)
     ]
 
 

@@ -43,7 +43,6 @@ class FindingsSection:
         self._changed_at = 0.0
         self._open = False
         self._chosen: Finding | None = None
-        self._kept_spot: Spot | None = None
         self._check_one = button("Check this pose", lambda: self._check(False))
         self._check_all = button("Check all test poses", lambda: self._check(True))
         self._stop = button("Stop", self._inspector.stop, "stop the check")

@@ -12,7 +12,6 @@ from ribbonsim.appendages import BODY
 from ribbonsim.falloff import KERNELS
 from ribbonsim.layout import Control, Layout
 from ribbonsim.panel.appendage_section import AppendageSection
-from ribbonsim.panel.branches import names_on
 from ribbonsim.panel.desk import Desk
 from ribbonsim.panel.fields import LABEL_WIDTH, QuantityRow, button, heading, row, short
 from ribbonsim.panel.model import lean_of
@@ -231,7 +230,7 @@ class LayoutSection:
             count = len(layout.stations)
             self._stations.value, self._spans.value = count, layout.ribbon.spans
             self._seat.max = self._new_seat.max = count
-            whole = names_on(model.layout, ribbon)
+            whole = model.layout.control_names_of(ribbon)
             names = tuple(
                 (short(own), name) for own, name in zip(layout.control_names, whole, strict=True)
             )

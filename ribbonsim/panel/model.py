@@ -23,7 +23,6 @@ from ribbonsim.layout import Control, Layout, free_name
 from ribbonsim.mesh import CreatureMesh, load_mesh
 from ribbonsim.mirror import mirror_control
 from ribbonsim.panel.branches import (
-    names_on,
     relabelled,
     ribbon_of,
     whole_name,
@@ -336,7 +335,7 @@ class PanelModel:
         ----------
         name : str
         """
-        names = names_on(self.layout, name)
+        names = self.layout.control_names_of(name)
         last = self._last_on.get(name, "")
         self.selected = last if last in names else names[len(names) // 2]
 
@@ -457,7 +456,7 @@ class PanelModel:
                 "choose an appendage, or put it on the whole creature"
             )
         fitted = self.rig.pose_for(name, amount)
-        return {control: fitted[control] for control in names_on(self.layout, ribbon)}
+        return {control: fitted[control] for control in self.layout.control_names_of(ribbon)}
 
     def set_keep_volume(self, share: float) -> None:
         """Choose how far the girth answers stretch.
@@ -568,7 +567,7 @@ class PanelModel:
         if self.selected in layout.all_control_names:
             return
         if ribbon in layout.ribbons:
-            self.selected = names_on(layout, ribbon)[0]
+            self.selected = layout.control_names_of(ribbon)[0]
         else:
             self.choose_ribbon(BODY)
 

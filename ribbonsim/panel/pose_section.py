@@ -8,7 +8,6 @@ import ipywidgets as widgets
 
 from ribbonsim.appendage_targets import ALL_TEST_POSES, test_poses_of
 from ribbonsim.layout import Layout
-from ribbonsim.panel.branches import names_on
 from ribbonsim.panel.desk import Desk
 from ribbonsim.panel.fields import LABEL_WIDTH, QuantityRow, button, heading, row, short
 from ribbonsim.panel.ribbon_tree import RibbonTree
@@ -211,7 +210,7 @@ class PoseSection:
 
     def _show_controls(self) -> None:
         model = self._desk.model
-        names = names_on(model.layout, model.ribbon)
+        names = model.layout.control_names_of(model.ribbon)
         at_rest = tuple(model.pose[name] == ControlPose() for name in names)
         now = (model.layout, model.selected, at_rest)
         if self._shown is not None and self._shown[0] is now[0] and self._shown[1:] == now[1:]:

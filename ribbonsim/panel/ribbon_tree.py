@@ -6,7 +6,7 @@ import ipywidgets as widgets
 
 from ribbonsim.appendages import BODY
 from ribbonsim.layout import Layout
-from ribbonsim.panel.branches import names_on, tree
+from ribbonsim.panel.branches import tree
 from ribbonsim.panel.desk import Desk
 from ribbonsim.panel.fields import heading, short
 from ribbonsim.panel.riders import station_near
@@ -75,7 +75,7 @@ def tree_lines(layout: Layout, pose: Pose) -> list[tuple[str, str]]:
     """
     lines = []
     for name, depth in tree(layout):
-        controls = names_on(layout, name)
+        controls = layout.control_names_of(name)
         count = "1 control" if len(controls) == 1 else f"{len(controls)} controls"
         words = f"{_STEP * depth}{short(name, 22)}  ·  {count}"
         if name != BODY:

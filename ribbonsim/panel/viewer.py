@@ -18,7 +18,7 @@ from ribbonsim.appendages import BODY
 from ribbonsim.bendcheck.measures import Measures
 from ribbonsim.chains import JointPose
 from ribbonsim.mesh import CreatureMesh
-from ribbonsim.panel.branches import names_on, ribbon_of
+from ribbonsim.panel.branches import ribbon_of
 from ribbonsim.panel.easel import EASEL
 from ribbonsim.panel.fields import short
 from ribbonsim.panel.marks import Marker, Marks, scale_patch
@@ -553,7 +553,7 @@ def make_marks(stage: Stage, subject: Subject, ribbons: Mapping[str, Ribbon]) ->
     width, height = stage.size
     inside = [-20 < x < width + 20 and -20 < y < height + 20 for x, y in places]
     seats = [control.station - 1 for control in layout.controls]
-    named = zip(names_on(whole, chosen), seats, strict=True)
+    named = zip(whole.control_names_of(chosen), seats, strict=True)
     others: list[tuple[float, float]] = []
     if show.controls:
         for name, one in whole.ribbons.items():

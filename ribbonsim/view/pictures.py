@@ -114,8 +114,7 @@ def _marks_of(stage: Stage, layout: Layout, name: str, ribbon: Ribbon) -> list[M
         if number in controls and name == BODY:
             marks.append(Mark(place, "control", controls[number], f"station {number}"))
         elif number in controls:
-            label = layout.appendage(name).control_name(controls[number])
-            marks.append(Mark(place, "control", label))
+            marks.append(Mark(place, "control", layout.control_name(name, controls[number])))
         elif name == BODY:
             marks.append(Mark(place, "station", str(number)))
     return marks
