@@ -113,7 +113,10 @@ class Packing:
             self._tell(words, _share(stages, what, done / max(total, 1)))
 
         try:
-            progress("begin", 0, 1)
+            picture = None
+            if "sheet" in parcel.formats:
+                progress("draw the ribbon", 0, 1)
+                picture = _drawn(parcel.rig)
             done = hand_off(
                 parcel.rig,
                 parcel.folder,
@@ -122,7 +125,7 @@ class Packing:
                 method=parcel.method,
                 units=parcel.units,
                 force=parcel.force,
-                picture=_drawn(parcel.rig) if "sheet" in parcel.formats else None,
+                picture=picture,
                 progress=progress,
             )
         except _StoppedError:

@@ -152,6 +152,9 @@ class PanelPage:
 
     def __init__(self, page, lab, notebook):
         self.page = page
+        self.errors = []
+        page.on("console", lambda entry: entry.type == "error" and self.errors.append(entry.text))
+        page.on("pageerror", lambda error: self.errors.append(str(error)))
         name = Path(notebook).stem.replace("_", "-")
         page.goto(f"{lab}/doc/workspaces/auto-{name}/tree/{notebook}?reset")
         page.wait_for_selector(".jp-Notebook .jp-CodeCell")
@@ -346,10 +349,38 @@ class PanelPage:
         )
         return [text for text in texts if text]
 
+    def hears(self, words, limit=60.0):
+        """Wait until the message line says something with these words in it."""
+        begin = time.monotonic()
+        while not any(words in text for text in self.says()):
+            waited = time.monotonic() - begin
+            assert waited < limit, f"waited for {words!r}; the panel says {self.says()}"
+            time.sleep(0.05)
+
+    def busy(self):
+        """Whether what it makes can be stopped, that is, whether it is at work."""
+        stops = self.panel.get_by_role("button", name="Stop", exact=True).all()
+        return any(stop.is_visible() and stop.is_enabled() for stop in stops)
+
     def tracebacks(self):
         """How many tracebacks stand in the notebook."""
         output = ".jp-OutputArea-output[data-mime-type*=%s]"
         return sum(self.page.locator(output % kind).count() for kind in ("error", "stderr"))
+
+
+@pytest.hookimpl(hookwrapper=True)
+def pytest_runtest_makereport(item):
+    """What the pages of a failed test say goes into its report."""
+    report = (yield).get_result()
+    if not report.failed:
+        return
+    for name, page in item.funcargs.items():
+        if isinstance(page, PanelPage):
+            told = [f"the message line: {page.says()}", *page.errors[-10:]]
+            report.sections.append((f"page {name}", "\n".join(told)))
+            if "RIBBONSIM_SCREENSHOTS" in os.environ:
+                folder = Path(os.environ["RIBBONSIM_SCREENSHOTS"])
+                page.page.screenshot(path=folder / f"{item.name}.png", full_page=True)
 
 
 @pytest.fixture(scope="session")
@@ -359,7 +390,7 @@ def open_notebook(chromium, lab):
 
     def opened(notebook):
         page = chromium.new_page(viewport={"width": 1280, "height": 900})
-        page.set_default_timeout(20_000)
+        page.set_default_timeout(40_000)
         pages.append(page)
         return PanelPage(page, lab.address, notebook)
 

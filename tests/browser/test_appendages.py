@@ -62,18 +62,14 @@ def chosen(panel):
     return tree(panel).locator("option:checked").inner_text().split()[0]
 
 
-def wait_for_words(panel, words):
-    panel.wait_until(lambda: any(words in text for text in panel.says()))
-
-
 @pytest.fixture
 def grown(panel):
     """A fresh panel with the lampeel's barbels and fins found and added."""
     panel.tab("Layout")
     panel.button("Find appendages").click()
-    wait_for_words(panel, "Found 4 appendages")
+    panel.hears("Found 4 appendages")
     panel.button("Add the ticked").click()
-    wait_for_words(panel, "Added fin_l, fin_r")
+    panel.hears("Added fin_l, fin_r")
     panel.settle()
     return panel
 
@@ -84,7 +80,7 @@ def test_appendages_are_found_ticked_refused_and_added(panel):
     for _ in range(2):
         before, after = panel.changed(panel.button("Find appendages").click)
         assert difference(before, after) > 0.3, "what was found does not stand out"
-        wait_for_words(panel, "Found 4 appendages")
+        panel.hears("Found 4 appendages")
         panel.changed(panel.button("Refuse all").click)
     panel.changed(panel.button("Find appendages").click)
     boxes = panel.panel.get_by_role("checkbox", name="add", exact=True)
@@ -94,13 +90,13 @@ def test_appendages_are_found_ticked_refused_and_added(panel):
         panel.changed(boxes.nth(1).check)
     panel.changed(boxes.nth(1).uncheck)
     panel.button("Add the ticked").click()
-    wait_for_words(panel, "Added fin_l, barbel_l, barbel_r. Paired: barbel_l with barbel_r.")
+    panel.hears("Added fin_l, barbel_l, barbel_r. Paired: barbel_l with barbel_r.")
     panel.settle()
     assert names(panel) == ["body", "fin_l", "barbel_l", "barbel_r"]
     assert chosen(panel) == "fin_l"
     # the one that was refused is found again, and nothing else is
     panel.button("Find appendages").click()
-    wait_for_words(panel, "Found one appendage")
+    panel.hears("Found one appendage")
     assert boxes.count() == 1
     panel.button("Refuse all").click()
     panel.changed(panel.button("Undo").click)
@@ -116,14 +112,14 @@ def test_a_tip_that_is_clicked_becomes_an_appendage(panel):
     box = panel.image.bounding_box()
     pick = panel.button("Click a tip")
     pick.click()
-    wait_for_words(panel, "Click the creature")
+    panel.hears("Click the creature")
     # the belly is no appendage: the panel says so and goes on
     panel.page.mouse.click(*middle_of_body(panel, box))
-    wait_for_words(panel, "is not on an appendage")
+    panel.hears("is not on an appendage")
     assert lines(panel) == ["body · 5 controls"]
     pick.click()
     panel.page.mouse.click(box["x"] + 3, box["y"] + 3)
-    wait_for_words(panel, "no skin under the pointer")
+    panel.hears("no skin under the pointer")
     pick.click()
 
 
@@ -203,7 +199,7 @@ def test_an_appendage_is_seated_blended_named_mirrored_and_removed(grown):
         assert panel.value("base blend") == value
     for _ in range(2):
         panel.button("Move the nearest there").click()
-        wait_for_words(panel, "stands level with the base of fin_l now")
+        panel.hears("stands level with the base of fin_l now")
         panel.wait_until(lambda: not panel.button("Add a control there").is_enabled())
         panel.button("Undo").click()
         panel.wait_until(panel.button("Add a control there").is_enabled)
@@ -215,9 +211,9 @@ def test_an_appendage_is_seated_blended_named_mirrored_and_removed(grown):
         panel.wait_until(lambda new=new: chosen(panel) == new)
     for _ in range(2):
         panel.button("Mirror it to the other side").click()
-        wait_for_words(panel, "Mirrored onto fin_r.")
+        panel.hears("Mirrored onto fin_r.")
         panel.button("Pair left and right").click()
-        wait_for_words(panel, "Paired: fin_l with fin_r, barbel_l with barbel_r.")
+        panel.hears("Paired: fin_l with fin_r, barbel_l with barbel_r.")
     for left in (4, 3):
         own = with_button(panel, "Mirror it to the other side")
         own.get_by_role("button", name="Remove", exact=True).click()
@@ -225,7 +221,7 @@ def test_an_appendage_is_seated_blended_named_mirrored_and_removed(grown):
         if left == 4:
             choose(panel, "barbel_l")
     panel.button("Mirror what has no partner").click()
-    wait_for_words(panel, "Mirrored onto fin_l and barbel_l.")
+    panel.hears("Mirrored onto fin_l and barbel_l.")
     assert len(lines(panel)) == 5
 
 
@@ -257,10 +253,10 @@ def test_a_group_is_tied_and_untied(grown):
     pick(panel, parts, "group 'fin_r'")
     for _ in range(2):
         panel.button("Tie").click()
-        wait_for_words(panel, "group 'fin_r' follows station")
+        panel.hears("group 'fin_r' follows station")
         panel.wait_until(lambda: "tied" in parts.locator("option:checked").inner_text())
         panel.button("Untie").click()
-        wait_for_words(panel, "follows the skin around it again")
+        panel.hears("follows the skin around it again")
 
 
 def test_a_dot_of_another_ribbon_is_clicked(grown):
@@ -293,9 +289,9 @@ def test_opening_and_choosing_change_nothing(panel):
         assert not panel.button("Undo").is_enabled(), name
     panel.tab("Layout")
     panel.button("Find appendages").click()
-    wait_for_words(panel, "Found 4 appendages")
+    panel.hears("Found 4 appendages")
     panel.button("Add the ticked").click()
-    wait_for_words(panel, "Added fin_l")
+    panel.hears("Added fin_l")
     for tab in ("Pose", "Layout"):
         panel.tab(tab)
         for ribbon in ("barbel_l", "body", "fin_r", "body"):

@@ -32,7 +32,7 @@ def test_a_finding_is_shown_its_change_applied_and_undone(panel):
         panel.settle()
     assert apply.is_enabled(), "no finding has a change that helps"
     apply.click()
-    panel.wait_until(lambda: any(text.startswith("Done: ") for text in panel.says()))
+    panel.hears("Done: ")
     panel.settle()
     panel.button("Undo").click()
     panel.settle()
@@ -151,4 +151,4 @@ def test_an_uploaded_mesh_is_compared(bench, lab):
     bench.settle()
     assert difference(before, bench.picture()) > 3.0
     bench.send("bad.obj", b"v 0 0 0\nf 1 2 3\n")
-    bench.wait_until(lambda: any("bad.obj, line 2" in text for text in bench.says()))
+    bench.hears("bad.obj, line 2")

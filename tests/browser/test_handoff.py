@@ -24,11 +24,6 @@ def page(notebook, lab):
     assert notebook.tracebacks() == 0
 
 
-def said(page, words, limit=120.0):
-    """Wait until the message line says something with these words in it."""
-    page.wait_until(lambda: any(words in text for text in page.says()), limit)
-
-
 def pose(page, name):
     """Choose one pose."""
     poses = page.panel.locator("select[multiple]").filter(has_text="all kept poses").first
@@ -45,7 +40,7 @@ def test_files_are_written_kept_and_replaced(page, lab):
     pose(page, "c_bend")
     page.choose(page.select("not said"), "centimetres")
     page.button("Write the files").click()
-    said(page, "15 files written into")
+    page.hears("15 files written into")
     folder = lab.folder / "notebooks" / "handoff" / "lampeel"
     names = {file.name for file in folder.iterdir()}
     assert {"lampeel.glb", "lampeel.usdc", "weights.csv", "ribbon.obj"} <= names
@@ -58,25 +53,29 @@ def test_files_are_written_kept_and_replaced(page, lab):
     # a second time nothing is replaced unasked
     before = (folder / "lampeel.glb").stat().st_mtime_ns
     page.button("Write the files").click()
-    said(page, "exists and is kept")
+    page.hears("exists and is kept")
     assert (folder / "lampeel.glb").stat().st_mtime_ns == before
     tick(page, "replace", True)
     page.button("Write the files").click()
-    said(page, "files written into")
+    page.hears("files written into")
     assert (folder / "lampeel.glb").stat().st_mtime_ns > before
 
 
 def test_the_picture_stays_live_while_files_are_written(page):
     page.button("Write the files").click()
-    page.panel.get_by_text("write glTF").wait_for()
-    before, after = page.changed(page.button("Side").click)
-    assert float(np.abs(after - before).mean()) > 1.0
-    said(page, "files written into")
+    page.wait_until(page.busy)
+    before, source = page.picture(), page.source()
+    page.button("Side").click()
+    page.wait_until(lambda: page.source() != source)
+    assert page.busy()  # the picture did not wait for the files
+    page.settle()
+    assert float(np.abs(page.picture() - before).mean()) > 1.0
+    page.hears("files written into")
 
 
 def test_stopping_leaves_nothing(page, lab):
     page.button("Write the files").click()
-    page.panel.get_by_text("write glTF").wait_for()
+    page.wait_until(page.busy)
     stops = page.panel.get_by_role("button", name="Stop", exact=True)
     next(stop for stop in stops.all() if stop.is_visible()).click()
     page.panel.get_by_text("Stopped: nothing was written.").wait_for()
@@ -87,8 +86,8 @@ def test_what_is_missing_is_said_in_a_sentence(page):
     for label in ("glTF", "USD", "tables", "OBJ", "build sheet"):
         tick(page, label, False)
     page.button("Write the files").click()
-    said(page, "no format is chosen")
+    page.hears("no format is chosen")
     tick(page, "glTF", True)
     page.choose(page.select("as they stand"), "inch")
     page.button("Write the files").click()
-    said(page, "the scene's own is not known")
+    page.hears("the scene's own is not known")

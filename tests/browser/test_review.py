@@ -1,6 +1,7 @@
 """For review: the panel's section in JupyterLab, and the page on a telephone and on paper."""
 
 import io
+import shutil
 from pathlib import Path
 
 import av
@@ -48,7 +49,8 @@ def third_notebook(open_notebook):
 
 
 @pytest.fixture
-def review(third_notebook):
+def review(third_notebook, lab):
+    shutil.rmtree(lab.folder / "notebooks" / "review", ignore_errors=True)
     third_notebook.run_all()
     yield third_notebook
     assert third_notebook.tracebacks() == 0
@@ -77,7 +79,7 @@ def test_frames_follow_the_fields_and_files_are_handed_over(review, lab, tmp_pat
             assert sum(1 for _ in container.decode(video=0)) == 12
         if count == 1:
             review.button("Turntable").click()
-            review.wait_until(lambda: any("tick 'replace'" in text for text in review.says()))
+            review.hears("tick 'replace'")
             section = review.panel.locator(".rs-review:has(.rs-screen)")
             section.get_by_label("replace", exact=True).check()
     playing = review.panel.locator(".rs-screen video")
