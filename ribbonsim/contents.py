@@ -22,6 +22,27 @@ LARGEST_COORDINATE = 1e18
 
 
 @dataclass(frozen=True, eq=False)
+class Shading:
+    """What a file says of how its polygons are to be shaded; kept to be written again.
+
+    Attributes
+    ----------
+    libraries : tuple of str
+        Material files that it names, as they stand there.
+    material_names, smoothing_names : tuple of str
+        Materials and smoothing groups in order of their first polygon; "" is no material.
+    polygon_materials, polygon_smoothing : (P,) int arrays
+        Index of each polygon's name.
+    """
+
+    libraries: tuple[str, ...]
+    material_names: tuple[str, ...]
+    polygon_materials: Ints
+    smoothing_names: tuple[str, ...]
+    polygon_smoothing: Ints
+
+
+@dataclass(frozen=True, eq=False)
 class MeshContents:
     """What a mesh file holds.
 
@@ -49,6 +70,8 @@ class MeshContents:
         What was read differently from how it stands in the file, one sentence each.
     joined : (n,) int array or None
         Vertices that no polygon uses because it uses another one at their place.
+    shading : Shading or None
+        Materials and smoothing groups of an OBJ that has any.
     """
 
     positions: Floats
@@ -67,6 +90,7 @@ class MeshContents:
     polygon_lines: Ints | None
     notes: tuple[str, ...]
     joined: Ints | None = None
+    shading: Shading | None = None
 
 
 def read_bytes(path: Path) -> bytes:

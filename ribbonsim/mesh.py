@@ -11,7 +11,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ribbonsim import intake
-from ribbonsim.contents import DEFAULT_NAME, LARGEST_COORDINATE, MeshContents, several
+from ribbonsim.contents import (
+    DEFAULT_NAME,
+    LARGEST_COORDINATE,
+    MeshContents,
+    Shading,
+    several,
+)
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.obj import read_obj
 from ribbonsim.topology import (
@@ -73,6 +79,8 @@ class CreatureMesh:
         Path of the file, or "".
     notes : tuple of str
         What was found odd about the mesh and accepted, one sentence each.
+    shading : Shading or None
+        Materials and smoothing groups as an OBJ names them.
     """
 
     positions: Floats
@@ -92,6 +100,7 @@ class CreatureMesh:
     name: str
     source: str
     notes: tuple[str, ...]
+    shading: Shading | None = None
 
     def __post_init__(self) -> None:
         for value in vars(self).values():
@@ -351,6 +360,7 @@ def load_mesh(path: str | os.PathLike[str]) -> CreatureMesh:
         polygon_groups=contents.polygon_groups,
         object_names=contents.object_names,
         polygon_objects=contents.polygon_objects,
+        shading=contents.shading,
         name=path.stem,
         source=str(path),
         notes=(),

@@ -4,8 +4,9 @@ General mesh loaders split vertices where texture or normal indices differ; a ri
 vertices the file has. Here positions, texture coordinates and normals keep their own lists, and
 every corner of a polygon holds an index into each.
 
-Polygons, texture coordinates, normals, vertex colours, groups and objects are read. Materials,
-smoothing groups, lines, points and free-form curves and surfaces are not.
+Polygons, texture coordinates, normals, vertex colours, groups and objects are read; names of
+materials and smoothing groups are kept to be written again. Lines, points and free-form curves
+and surfaces are not read.
 
 References
 ----------
@@ -24,7 +25,7 @@ from typing import TYPE_CHECKING, BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from ribbonsim.contents import DEFAULT_NAME, LARGEST_COORDINATE, MeshContents
+from ribbonsim.contents import DEFAULT_NAME, LARGEST_COORDINATE, MeshContents, Shading
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.files import write_file
 
@@ -65,6 +66,8 @@ _VERTEX, _TEXCOORD, _NORMAL, _FACE, _OTHER = range(1, 6)
 _KEYWORDS = {_VERTEX: b"v", _TEXCOORD: b"vt", _NORMAL: b"vn", _FACE: b"f"}
 _LIST_NAMES = ("vertex", "texture coordinate", "normal")
 _FREE_FORM = {b"curv", b"curv2", b"surf"}
+# By the manual no material is white, and smoothing is off until it is turned on.
+_NO_MATERIAL, _NO_SMOOTHING = "", "off"
 
 
 def read_obj(path: str | os.PathLike[str]) -> MeshContents:
@@ -246,6 +249,9 @@ class _Reader:
         self.polygon_lines: list[Ints] = []
         self.groups = _Names()
         self.objects = _Names()
+        self.materials = _Names(current=_NO_MATERIAL)
+        self.smoothing = _Names(current=_NO_SMOOTHING)
+        self.libraries: list[str] = []
         self.free_form: list[int] = []
         self.odd: dict[str, list[int]] = {}
         self.lines_done = 0
@@ -465,17 +471,26 @@ class _Reader:
         return [table[:, 0], table[:, 1], table[:, 2]], np.array(sizes, dtype=np.int64)
 
     def _read_names(self, statements: _Statements, face_lines: Ints) -> None:
-        groups: list[tuple[int, str]] = []
-        objects: list[tuple[int, str]] = []
+        named = {
+            b"g": (self.groups, DEFAULT_NAME),
+            b"o": (self.objects, DEFAULT_NAME),
+            b"usemtl": (self.materials, _NO_MATERIAL),
+            b"s": (self.smoothing, _NO_SMOOTHING),
+        }
+        changes: dict[bytes, list[tuple[int, str]]] = {keyword: [] for keyword in named}
         for line in statements.lines_of(_OTHER).tolist():
-            words = statements.line(line).split()
-            if words[0] in (b"g", b"o"):
-                name = _decoded(b" ".join(words[1:])) or DEFAULT_NAME
-                (groups if words[0] == b"g" else objects).append((line, name))
-            elif words[0] in _FREE_FORM:
+            keyword, *words = statements.line(line).split()
+            text = _decoded(b" ".join(words))
+            if keyword in named:
+                if keyword == b"s" and text == "0":  # says the same
+                    text = _NO_SMOOTHING
+                changes[keyword].append((line, text or named[keyword][1]))
+            elif keyword == b"mtllib" and text and text not in self.libraries:
+                self.libraries.append(text)
+            elif keyword in _FREE_FORM:
                 self.free_form.append(self.lines_done + line + 1)
-        self.groups.assign(groups, face_lines)
-        self.objects.assign(objects, face_lines)
+        for keyword, (names, _) in named.items():
+            names.assign(changes[keyword], face_lines)
 
     def finish(self) -> MeshContents:
         """Check what can only be known at the end, and hand over the lists."""
@@ -522,6 +537,19 @@ class _Reader:
             vertex_lines=self.positions.line_numbers(),
             polygon_lines=polygon_lines,
             notes=tuple(notes),
+            shading=self._shading(),
+        )
+
+    def _shading(self) -> Shading | None:
+        materials, smoothing = tuple(self.materials.index), tuple(self.smoothing.index)
+        if not self.libraries and materials == (_NO_MATERIAL,) and smoothing == (_NO_SMOOTHING,):
+            return None
+        return Shading(
+            libraries=tuple(self.libraries),
+            material_names=materials,
+            polygon_materials=np.concatenate(self.materials.polygons),
+            smoothing_names=smoothing,
+            polygon_smoothing=np.concatenate(self.smoothing.polygons),
         )
 
     def _check_something_there(self) -> None:
@@ -659,7 +687,8 @@ def write_obj(
     Parameters
     ----------
     mesh : CreatureMesh
-        The mesh: polygons, texture coordinates, normals, colours, groups and objects are written.
+        The mesh: polygons, texture coordinates, normals, colours, groups and objects are written,
+        and the names of its materials and smoothing groups.
     path : path
         Where to.
     positions : (V, 3) float array, optional
@@ -738,10 +767,17 @@ def _after_vertices(mesh: "CreatureMesh", with_normals: bool) -> Iterator[str]:
     if with_normals and mesh.normals is not None:
         yield from _rows("vn", mesh.normals)
     normals = mesh.corner_normals if with_normals else None
-    first = [("o", mesh.object_names, mesh.polygon_objects)]
-    first.append(("g", mesh.group_names, mesh.polygon_groups))
-    in_force = {"o": DEFAULT_NAME, "g": DEFAULT_NAME}
-    for start, stop in _name_runs(mesh.polygon_objects, mesh.polygon_groups):
+    first = [
+        ("o", mesh.object_names, mesh.polygon_objects),
+        ("g", mesh.group_names, mesh.polygon_groups),
+    ]
+    in_force = {"o": DEFAULT_NAME, "g": DEFAULT_NAME, "usemtl": _NO_MATERIAL, "s": _NO_SMOOTHING}
+    shading = mesh.shading
+    if shading is not None:
+        yield from (f"mtllib {library}\n" for library in shading.libraries)
+        first.append(("usemtl", shading.material_names, shading.polygon_materials))
+        first.append(("s", shading.smoothing_names, shading.polygon_smoothing))
+    for start, stop in _name_runs(*(which for _, _, which in first)):
         for keyword, names, which in first:
             name = names[which[start]]
             if name != in_force[keyword]:

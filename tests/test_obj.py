@@ -12,6 +12,7 @@ from pathlib import Path
 import igl
 import numpy as np
 import pytest
+import pyvista
 import trimesh
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -544,3 +545,65 @@ def test_positions_that_do_not_fit_are_refused(tmp_path):
     with pytest.raises(RibbonsimError, match="7 positions were given for 8 vertices"):
         write_obj(mesh, tmp_path / "posed.obj", positions=mesh.positions[:7])
     assert not (tmp_path / "posed.obj").exists()
+
+
+# The manual's "Cube with Materials" (Appendix B1, from memory), and the smoothing group of its
+# "Two Adjoining Squares with a Smoothing Group" on the sides.
+PAINTED = """\
+mtllib master.mtl
+v 0 2 2
+v 0 0 2
+v 2 0 2
+v 2 2 2
+v 0 2 0
+v 0 0 0
+v 2 0 0
+v 2 2 0
+g front
+usemtl red
+f 1 2 3 4
+g back
+usemtl blue
+f 8 7 6 5
+g right
+usemtl green
+s 1
+f 4 3 7 8
+g top
+usemtl gold
+f 5 1 4 8
+s 0
+g left
+usemtl red
+f 5 6 2 1
+g bottom
+usemtl purple
+f 2 6 7 3
+"""
+
+
+def test_materials_and_smoothing_groups_are_written_again(tmp_path):
+    (tmp_path / "cube.obj").write_text(PAINTED)
+    mesh = load_mesh(tmp_path / "cube.obj")
+    write_obj(mesh, tmp_path / "posed.obj", positions=2.0 * mesh.positions)
+    said = load_mesh(tmp_path / "posed.obj").shading
+    assert said.libraries == ("master.mtl",)
+    painted = [said.material_names[i] for i in said.polygon_materials]
+    assert painted == ["red", "blue", "green", "gold", "red", "purple"]
+    smooth = [said.smoothing_names[i] for i in said.polygon_smoothing]
+    assert smooth == ["off", "off", "1", "1", "off", "off"]
+    # an outside reader, VTK's, finds the same in both (it takes the first material for none)
+    first, second = (pyvista.read(tmp_path / name) for name in ("cube.obj", "posed.obj"))
+    for read in (first, second):
+        names = read.field_data["MaterialNames"].tolist()
+        ids = read.cell_data["MaterialIds"].tolist()
+        assert [names[i] for i in ids][1:] == painted[1:]
+    assert first.cell_data["MaterialIds"].tolist() == second.cell_data["MaterialIds"].tolist()
+
+
+def test_a_file_without_materials_is_written_without(tmp_path):
+    (tmp_path / "eel.obj").write_text("v 0 0 0\nv 1 0 0\nv 0 1 0\ns off\nf 1 2 3\n")
+    mesh = load_mesh(tmp_path / "eel.obj")
+    assert mesh.shading is None
+    write_obj(mesh, tmp_path / "again.obj")
+    assert not {"usemtl", "mtllib", "s"} & set((tmp_path / "again.obj").read_text().split())
