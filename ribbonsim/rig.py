@@ -548,6 +548,9 @@ class Rig:
     def fit(self, target: Target, ribbon: str = BODY) -> Pose:
         """Put each control of a ribbon on a target's frame at its place along it.
 
+        Twist is counted from the control that carries the others: what it turns by itself
+        rolls the whole body instead of twisting it.
+
         Parameters
         ----------
         target : Target
@@ -558,7 +561,11 @@ class Rig:
         Pose
         """
         one = self.layout.ribbons[ribbon]
-        wanted = target.at(one.ribbon.arc_length(one.control_places))
+        lengths = one.ribbon.arc_length(one.control_places)
+        free = [i for i, carrier in one.carry_order() if carrier is None]
+        if len(free) == 1:
+            target = target.twisted_from(lengths[free[0]])
+        wanted = target.at(lengths)
         values = values_for(self._parts[ribbon].control_rest, one.carry_order(), wanted)
         return Pose(dict(zip(self.layout.control_names_of(ribbon), values, strict=True)))
 

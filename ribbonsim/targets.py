@@ -7,7 +7,7 @@ gives a midline with frames. Every layout is then asked for the same shape.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -201,6 +201,21 @@ class Target:
         stretches = np.interp(places, self.lengths, self.stretches)
         turned = frames @ axis_rotation(ALONG, twists)
         return ControlFrames(turned, twists, stretches, np.ones_like(stretches))
+
+    def twisted_from(self, length: float) -> Target:
+        """Return the same shape and twist between places, one place of it not turned.
+
+        Parameters
+        ----------
+        length : float
+            Arc length at rest, scene units, of the place that keeps its turn.
+
+        Returns
+        -------
+        Target
+        """
+        held = float(np.interp(length, self.lengths, self.twists))
+        return replace(self, twists=self.twists - held)
 
 
 def make_target(ribbon: Ribbon, name: str, amount: float | None = None) -> Target:

@@ -622,15 +622,36 @@ def test_controls_stand_on_the_target_of_a_test_pose(curve, name):
 @pytest.mark.parametrize("curve", CURVES)
 def test_chain_and_single_controls_make_one_shape_of_a_test_pose(curve, name):
     # a test pose asks every layout for the same shape, so who carries whom must hardly change
-    # it: not at all on a straight body. On a curved one twist is counted from the control that
-    # nobody carries, and a body twisted there is rolled and not twisted in place.
+    # it: not at all on a straight body
     one = rig_of(curve)
     expected = one.deform(one.pose_for(name))
-    for other in (rig_of(curve, carry=False), rig_of(curve, root=3)):
+    others = [rig_of(curve, carry=False)]
+    if name != "twist":
+        others.append(rig_of(curve, root=3))
+    for other in others:
         got = other.deform(other.fit(make_target(one.layout.ribbon, name)))
-        rolled = name == "twist" and other.layout.chain_root == "control3"
-        most = 1e-6 if curve == "straight" else 0.4 if rolled else 0.08
+        most = 1e-6 if curve == "straight" else 0.08
         np.testing.assert_allclose(got, expected, rtol=0, atol=most * size_of(one))
+
+
+@pytest.mark.parametrize("root", [1, 3, 5])
+@pytest.mark.parametrize("curve", CURVES)
+def test_twist_is_the_same_between_controls_whoever_carries(curve, root):
+    # the midline of the target is that of the rest, and its rate of twist is even: both by the
+    # definition of the test pose; only which place keeps its turn goes by who carries
+    rig = rig_of(curve, root=root)
+    pose = rig.pose_for("twist", 180)
+    assert rig.shape_error(make_target(rig.layout.ribbon, "twist", 180), pose) < 0.02
+    turned = rig.control_frames(pose).twists
+    np.testing.assert_allclose(turned, 180 * (np.linspace(0, 1, 5) - (root - 1) / 4), atol=1.0)
+    held = rig.deform(pose)
+    if curve == "straight":  # there a roll of the whole body is a rigid motion
+        first = rig_of(curve)
+        moved_back = moved(
+            rigid([np.radians(-45.0 * (root - 1)), 0, 0], [0, 0, 0]),
+            first.deform(first.pose_for("twist", 180)),
+        )
+        np.testing.assert_allclose(held, moved_back, atol=1e-6 * size_of(rig))
 
 
 @pytest.mark.parametrize("curve", CURVES)
