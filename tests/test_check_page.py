@@ -318,6 +318,14 @@ def test_file_names_never_meet():
     assert all("/" not in name and not name.startswith(".") for name in names)
 
 
+def test_a_long_lead_is_cut_and_what_tells_files_apart_is_kept():
+    names = file_names(["c_bend", "n" * 40], ".obj", lead="eel" * 70)
+    assert names[0].endswith("_c_bend.obj")
+    assert names[1].endswith(f"_{'n' * 40}.obj")
+    assert all(len(name) <= 68 for name in names)
+    assert file_names(["curl"], ".obj", lead="a/b")[0] == "a_b_curl.obj"
+
+
 # -- the command -----------------------------------------------------------------------------------
 
 

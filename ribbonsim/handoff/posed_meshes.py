@@ -56,7 +56,7 @@ def export_posed_meshes(
     check_choice("method", method, METHODS)
     units = units or Units()
     chosen = choose_poses(rig, poses)
-    names = file_names((f"{rig.mesh.name}_{name}" for name in chosen), ".obj")
+    names = file_names(chosen, ".obj", lead=rig.mesh.name)
     with Bundle(folder, force) as bundle:
         bundle.claim(names)
         writer = PosedObj(rig.mesh, [units.sentence()])

@@ -203,7 +203,7 @@ class _Work:
         if key == "tables":
             return [RECORD_FILE, SCHEMA_FILE, *TABLE_FILES]
         if key == "obj":
-            return [*file_names((f"{stem}_{name}" for name in self.poses), ".obj"), SURFACE_FILE]
+            return [*file_names(self.poses, ".obj", lead=stem), SURFACE_FILE]
         from ribbonsim.handoff.build_sheet import PAGE, PRINT
 
         return [PAGE, PRINT]
