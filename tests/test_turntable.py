@@ -20,7 +20,7 @@ from ribbonsim.turning import draw_frame, read_size, turntable
 from ribbonsim.view.heat_strip import GIRTH_SCALE
 from ribbonsim.view.motion import Moment, blend, moments
 from ribbonsim.view.scene import Stage
-from ribbonsim.view.slate import slate_height
+from ribbonsim.view.slate import fit_parts, slate_height
 from ribbonsim.view.studio import Studio
 
 SIZE = (320, 240)
@@ -351,6 +351,16 @@ def test_slate_is_written_below_and_counts(rig):
 def test_writing_is_large_enough_at_720p():
     # 3.4 lines of 20 pixels; capital letters of DejaVu Sans are 0.73 of that, so 14 pixels
     assert slate_height((1280, 720)) == 68
+
+
+def test_a_long_name_is_cut_before_what_follows_it_is_left_out():
+    line = fit_parts(["Lamplighter", "e" * 200, "corkscrew 1 turn"], 60, len)
+    assert len(line) <= 60
+    assert line.startswith("Lamplighter")
+    assert line.endswith("corkscrew 1 turn")
+    assert "e…" in line
+    assert fit_parts(["a" * 30, "b" * 30, "c" * 30], 25, len) == f"{'a' * 15}…"
+    assert fit_parts(["", "a", "b"], 3 + 7, len) == "a   ·   b"
 
 
 def test_a_very_long_slate_is_cut_and_the_number_stays(rig):

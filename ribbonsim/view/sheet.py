@@ -18,6 +18,7 @@ from PIL import Image, ImageDraw, ImageFont
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.view.look import PAPER
 from ribbonsim.view.overlay import load_font
+from ribbonsim.view.slate import fit_parts
 
 Bytes = NDArray[np.uint8]
 Paper = Literal["a4", "16:9"]
@@ -343,7 +344,8 @@ class _Sheet:
         right = "   ·   ".join(stamp)
         self.write(width - _MARGIN, foot, right, 8.0, "rs", False, self.ink.soft)
         room -= self.font(8.0).getlength(right) / self.plan.dots + 6.0
-        left = self.cut("   ·   ".join(words.slate), 8.0, False, room)
+        small = self.font(8.0)
+        left = fit_parts(words.slate, room * self.plan.dots, small.getlength)
         self.write(_MARGIN, foot, left, 8.0, "ls", False, self.ink.ink)
 
     def heads(self, columns: Sequence[str], rows: Sequence[tuple[str, str]]) -> None:

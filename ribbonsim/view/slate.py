@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +18,7 @@ Bytes = NDArray[np.uint8]
 _FINE = 2
 _LEAST_HEIGHT = 160
 _GAP = "   ·   "
+_LEAST_PART = 16
 
 
 @dataclass(frozen=True)
@@ -87,8 +88,8 @@ class SlateWriter:
     finish : Finish
         Says what colours can be read.
     lines : (sequence of str, sequence of str)
-        The upper line, in strong ink, and the lower one; what does not fit is left out from
-        the end.
+        The upper line, in strong ink, and the lower one. Where they do not fit, long parts are
+        cut first, and then parts are left out from the end.
     frames : int
     """
 
@@ -128,13 +129,8 @@ class SlateWriter:
         stamp(frame, count, (frame.shape[1] - self._margin - count.shape[1], lower - step))
 
     def _line(self, parts: Sequence[str], room: int, strong: bool, ink: str) -> Bytes:
-        parts = [part for part in parts if part]
         points = writing_size(self._size) * (1.0 if strong else 0.86)
-        while len(parts) > 1 and text_width(_GAP.join(parts), points, strong) > room:
-            parts.pop()
-        text = _GAP.join(parts)
-        while len(text) > 1 and text_width(text, points, strong) > room:
-            text = f"{text[:-2].rstrip()}…"
+        text = fit_parts(parts, room, lambda words: text_width(words, points, strong))
         return text_stamp(text, points, strong, ink)
 
     def _count(self, number: int, frames: int) -> Bytes:
@@ -142,6 +138,37 @@ class SlateWriter:
         # a figure space keeps the numbers where they are
         shown = str(number).rjust(digits, "\N{FIGURE SPACE}")
         return text_stamp(f"{shown} / {frames}", writing_size(self._size), True, self._finish.ink)
+
+
+def fit_parts(parts: Sequence[str], room: float, measure: Callable[[str], float]) -> str:
+    """Join the parts of a line so that it fits.
+
+    The longest part is cut first, so that a long name does not push out what follows it; then
+    parts are left out from the end.
+
+    Parameters
+    ----------
+    parts : sequence of str
+        Empty ones do not count.
+    room : float
+    measure : callable
+        Width of a text, in the unit of ``room``.
+
+    Returns
+    -------
+    str
+    """
+    kept = [part for part in parts if part]
+    while kept and measure(_GAP.join(kept)) > room:
+        longest = max(range(len(kept)), key=lambda k: len(kept[k]))
+        least = 1 if len(kept) == 1 else _LEAST_PART
+        if len(kept[longest]) > least:
+            kept[longest] = f"{kept[longest][:-2].rstrip()}…"
+        elif len(kept) > 1:
+            kept.pop()
+        else:
+            break
+    return _GAP.join(kept)
 
 
 def write_name(frame: Bytes, text: str, corner: tuple[int, int], room: int, finish: Finish) -> None:
