@@ -75,7 +75,9 @@ def check_free(path: str | os.PathLike[str], force: bool = False) -> Path:
     if target.exists() and not force:
         raise RibbonsimError(f"{target} exists and is kept: ask for it to be replaced (--force)")
     if not target.parent.is_dir():
-        raise RibbonsimError(f"{target} cannot be written: make its folder first")
+        raise RibbonsimError(
+            f"{target} cannot be written: there is no folder {target.parent}; make it first"
+        )
     if not os.access(target.parent, os.W_OK | os.X_OK):
         raise RibbonsimError(f"{target} cannot be written: choose a folder that you may write")
     return target
@@ -134,6 +136,8 @@ def cannot_write(path: Path, error: OSError) -> str:
     import errno
 
     name = errno.errorcode.get(error.errno or 0, "")
+    if name == "ENOENT" and path.parent.is_dir():  # some file systems take no new files at all
+        return f"{path} cannot be written: {path.parent} takes no files; choose another folder"
     return (
         f"{path} cannot be written ({reason.lower()}): {advice.get(name, 'choose another place')}"
     )

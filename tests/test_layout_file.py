@@ -1,5 +1,7 @@
 """Layout files, read back with Python's own tomllib (TOML 1.0.0, toml.io) as a second reader."""
 
+import errno
+import os
 import tomllib
 from dataclasses import replace
 
@@ -9,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import ribbonsim as rs
+from ribbonsim.files import cannot_write
 
 
 @pytest.fixture(scope="module")
@@ -162,14 +165,18 @@ def test_a_file_that_is_there_is_kept_unless_asked(layout, tmp_path):
 
 
 def test_a_folder_that_is_not_there_is_named(layout, tmp_path):
-    with pytest.raises(rs.RibbonsimError, match="make its folder first"):
+    with pytest.raises(rs.RibbonsimError, match="make it first"):
         layout.save(tmp_path / "none" / "layout.toml")
 
 
-def test_a_full_disk_is_one_sentence_and_leaves_the_old_file(layout, tmp_path, monkeypatch):
-    import errno
-    import os
+def test_a_folder_that_takes_no_files_is_not_said_to_be_missing(tmp_path):
+    # as Linux's /proc answers: the folder is there, and yet "no such file or directory"
+    path = tmp_path / "eel.toml"
+    words = cannot_write(path, FileNotFoundError(errno.ENOENT, "No such file"))
+    assert words == f"{path} cannot be written: {tmp_path} takes no files; choose another folder"
 
+
+def test_a_full_disk_is_one_sentence_and_leaves_the_old_file(layout, tmp_path, monkeypatch):
     path = saved(layout, tmp_path)
     before = path.read_bytes()
 

@@ -249,7 +249,7 @@ def test_missing_large_and_unknown_films_are_refused(rig, tmp_path, monkeypatch)
     ("name", "more", "says"),
     [
         ("page.pdf", {}, "end its name with .html"),
-        ("no/page.html", {}, "make its folder first"),
+        ("no/page.html", {}, "make it first"),
         ("page.html", {"poses": ["nonsense"]}, "no test pose is called 'nonsense'"),
         ("page.html", {"size": (3, 3)}, "width in pixels = 3 cannot be used"),
         ("page.html", {"film": "none.mp4"}, "none.mp4 cannot be read"),

@@ -219,7 +219,7 @@ def test_another_angle_is_another_picture(rig):
     [
         ("sheet.jpg", {}, r"sheet\.jpg cannot be a contact sheet: end its name"),
         ("sheet", {}, "end its name with .png or .pdf"),
-        ("no/sheet.png", {}, "make its folder first"),
+        ("no/sheet.png", {}, "make it first"),
         ("sheet.png", {"poses": ["nonsense"]}, "no test pose is called 'nonsense'"),
         ("sheet.png", {"poses": []}, "there is no pose to show"),
         ("sheet.png", {"angles": 0}, "angles = 0 cannot be used"),

@@ -285,7 +285,7 @@ def test_few_frames_wait_for_the_encoder(tmp_path, monkeypatch):
         ("turn.mov", SIZE, r"ends in .mov, which is not written: choose .mp4, .gif"),
         ("turn.png", SIZE, r"would hold one picture: give a folder's name .* turn.apng"),
         ("turn.mp4", (321, 240), "even numbers"),
-        ("absent/turn.mp4", SIZE, "make its folder first"),
+        ("absent/turn.mp4", SIZE, "make it first"),
     ],
 )
 def test_films_that_cannot_be_are_refused_at_once(tmp_path, name, size, words):
