@@ -126,8 +126,8 @@ def _key_numbers(result: PreviewResult) -> list[tuple[str, str, str]]:
     thickness = 2.0 * body_radius(rig.mesh, guide)
     return [
         (f"{len(rig.mesh.positions):,}", "", "vertices"),
-        (format_length(ribbon.length), "", "body length"),
-        (format_length(thickness), "", "body thickness"),
+        (format_length(ribbon.length), "units", "body length"),
+        (format_length(thickness), "units", "body thickness"),
         (str(ribbon.spans), "", "spans"),
         (str(len(rig.layout.stations)), "", "stations"),
         (str(len(rig.layout.controls)), "", "controls"),
@@ -190,17 +190,17 @@ def _pose_facts(pose: PoseResult, most: bool) -> list[tuple[str, str, str]]:
     return [
         *shape,
         ("volume", "no volume" if change is None else figure("volume", change), ""),
-        (
-            "largest stretch",
-            f"× {figure('stretch', pose.largest_stretch)}",
-            f"at station {pose.stretch_station}",
-        ),
-        (
-            "smallest girth",
-            f"× {figure('pinch', pose.smallest_girth)}",
-            f"at station {pose.girth_station}",
-        ),
+        _factor("stretch", pose.stretch, pose.stretch_station),
+        _factor("girth", pose.girth, pose.girth_station),
     ]
+
+
+def _factor(what: str, factor: float, station: int) -> tuple[str, str, str]:
+    """A factor is largest or smallest somewhere, unless it is one all over."""
+    text = figure("stretch", factor)
+    if float(text) == 1.0:
+        return what, f"× {text}", "all along"
+    return f"{'largest' if factor > 1 else 'smallest'} {what}", f"× {text}", f"at station {station}"
 
 
 def _commands(result: PreviewResult, mesh_path: str) -> list[tuple[str, str]]:
@@ -221,5 +221,14 @@ def _commands(result: PreviewResult, mesh_path: str) -> list[tuple[str, str]]:
         (
             "Edit this preview's layout file and preview it again.",
             f"ribbonsim preview {mesh} --layout {layout_file} --out {again}",
+        ),
+        (
+            "See whether it bends right, where it does not, and what helps.",
+            f"ribbonsim check {mesh} --layout {layout_file} --out checked",
+        ),
+        (
+            "Film it for review, and hand it off to other packages.",
+            f"ribbonsim turntable {mesh} --layout {layout_file} --out turn.mp4\n"
+            f"ribbonsim handoff {mesh} --layout {layout_file} --out handed",
         ),
     ]

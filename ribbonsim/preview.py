@@ -46,8 +46,8 @@ class PoseResult:
         Root mean square distance from the target's midline over the body length.
     volume_change : float or None
         Posed volume over rest volume, less one; None if there is none at rest.
-    largest_stretch, smallest_girth : float
-        Factors over the ribbon joints.
+    stretch, girth : float
+        Of the ribbon joints, the factor that is farthest from 1.
     stretch_station, girth_station : int
         Where these are, from 1.
     """
@@ -56,9 +56,9 @@ class PoseResult:
     amount: float
     shape_error: float | None
     volume_change: float | None
-    largest_stretch: float
+    stretch: float
     stretch_station: int
-    smallest_girth: float
+    girth: float
     girth_station: int
 
 
@@ -312,15 +312,18 @@ def _measure(
     # a flat or open mesh can have next to no volume, and a share of nothing says nothing
     has_volume = abs(rest) > 1e-9 * rig.mesh.diagonal**3
     posed: CreatureMesh = rig.mesh.with_positions(rig.skin_joints(joints, method))
+    stretched, girthed = (
+        int(np.abs(np.log(factors)).argmax()) for factors in (joints.stretch, joints.girth)
+    )
     return PoseResult(
         name=name,
         amount=ALL_TEST_POSES[name].usual if amount is None else amount,
         shape_error=None if target is None else rig.shape_error(target, pose),
         volume_change=posed.volume / rest - 1.0 if has_volume else None,
-        largest_stretch=float(joints.stretch.max()),
-        stretch_station=int(joints.stretch.argmax()) + 1,
-        smallest_girth=float(joints.girth.min()),
-        girth_station=int(joints.girth.argmin()) + 1,
+        stretch=float(joints.stretch[stretched]),
+        stretch_station=stretched + 1,
+        girth=float(joints.girth[girthed]),
+        girth_station=girthed + 1,
     )
 
 

@@ -17,7 +17,7 @@ from ribbonsim import TEST_POSES, Control, Layout, RibbonsimError, load_mesh
 from ribbonsim.build import BuildOptions, body_radius, build_layout, default_width, station_table
 from ribbonsim.guide import find_guide
 from ribbonsim.obj import write_obj
-from ribbonsim.page import format_amount, format_length, format_place
+from ribbonsim.page import _factor, format_amount, format_length, format_place
 from ribbonsim.preview import PreviewFiles, preview, stations_csv
 
 MESHES = Path(__file__).parent.parent / "meshes"
@@ -148,10 +148,23 @@ def test_measures_are_those_of_the_rig(made):
         joints = rig.joint_pose(pose)
         posed = rig.mesh.with_positions(rig.deform(pose))
         assert measured.volume_change == pytest.approx(posed.volume / rig.mesh.volume - 1)
-        assert measured.largest_stretch == joints.stretch[measured.stretch_station - 1]
-        assert measured.smallest_girth == joints.girth.min()
+        assert measured.stretch == joints.stretch[measured.stretch_station - 1]
+        assert measured.stretch in (joints.stretch.max(), joints.stretch.min())
+        assert measured.girth in (joints.girth.max(), joints.girth.min())
         assert 0 < measured.shape_error < 0.2
     assert [pose.amount for pose in result.poses] == [TEST_POSES["c_bend"].usual, 300.0]
+
+
+@pytest.mark.parametrize(
+    ("factor", "facts"),
+    [
+        (1.4, ("largest stretch", "× 1.40", "at station 4")),
+        (0.7, ("smallest stretch", "× 0.70", "at station 4")),
+        (1.001, ("stretch", "× 1.00", "all along")),
+    ],
+)
+def test_a_factor_is_called_largest_only_where_it_is_more_than_one(factor, facts):
+    assert _factor("stretch", factor, 4) == facts
 
 
 def test_progress_begins_and_ends_every_stage(made):
