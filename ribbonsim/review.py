@@ -336,7 +336,7 @@ def read_film(path: str | os.PathLike[str]) -> Film:
         )
     still, seconds = _middle_frame(file, kind)
     height, width = still.shape[:2]
-    words = f"Turntable, {seconds:.1f} s, again and again." if seconds else "Turntable."
+    words = f"Turntable, {seconds:.1f} s in a loop." if seconds else "Turntable."
     source = f"data:{kind};base64,{base64.b64encode(data).decode('ascii')}"
     return Film(source, kind, width, height, words, embed(still).source)
 

@@ -216,7 +216,7 @@ def test_equal_layouts_are_said_to_be_equal(rigs):
     found = rs.compare([rigs[0], rigs[0]], {"c_bend": 30.0}, names=["one", "two"])
     assert all(not told.best and not told.worst for told in found.table)
     assert found.differences == (
-        "All layouts keep all limits.",
+        "Both layouts keep all limits.",
         "No measure differs by more than a tenth of the way to its limit.",
     )
 

@@ -242,7 +242,7 @@ def differences_of(
 def _limits_sentence(rows: Sequence[Row], labels: Sequence[str]) -> str:
     counts = next(row.values for row in rows if row.key == "findings")
     if not any(counts):
-        return "All layouts keep all limits."
+        return f"{'Both' if len(labels) == 2 else 'All'} layouts keep all limits."
     groups: dict[int, list[str]] = {}
     for label, count in zip(labels, counts, strict=True):
         groups.setdefault(int(count or 0), []).append(label)

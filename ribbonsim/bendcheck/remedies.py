@@ -180,7 +180,7 @@ def _reach(factor: float) -> Maker:
 def _denser_stations(rig: Rig, method: Method, finding: Finding) -> Change:
     own = _here(rig, finding)
     count = round(1.5 * len(own.stations))
-    says = f"ride {count} stations instead of {len(own.stations)}"
+    says = f"use {count} stations instead of {len(own.stations)}"
     return _change(rig, finding, says, lambda one: one.with_stations(count), method)
 
 

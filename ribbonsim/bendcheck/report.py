@@ -95,8 +95,9 @@ class Report:
     def verdict(self) -> str:
         """The worst finding in a sentence, or that there is none."""
         if self.bends_right:
-            count = len(self.measures)
-            return f"{self.name} bends right in {count} {'pose' if count == 1 else 'poses'}."
+            if len(self.measures) == 1:
+                return f"{self.name} bends right in {next(iter(self.measures)).replace('_', ' ')}."
+            return f"{self.name} bends right in {len(self.measures)} poses."
         more = len(self.findings) - 1
         others = "" if not more else f" And {more} more {'finding' if more == 1 else 'findings'}."
         return f"{self.name} does not bend right: {_lower(self.findings[0].statement)}{others}"
