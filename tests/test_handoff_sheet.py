@@ -382,3 +382,9 @@ def test_without_reportlab_one_sentence_says_what_to_install(rig, tmp_path, monk
     with pytest.raises(rs.RibbonsimError, match=r"pip install 'ribbonsim\[handoff\]'"):
         build_sheet(rig, tmp_path / "new")
     assert not (tmp_path / "new").exists()
+
+
+def test_lengths_on_the_sheet_have_a_unit():
+    assert Units().unit_name == "scene units"
+    assert Units("centimetre", "metre").unit_name == "metres"
+    assert Units("foot").unit_name == "feet"

@@ -145,13 +145,14 @@ def describe(
     layout = rig.layout
     write = Writer(units, layout.ribbon.length)
     ribbons = layout.ribbons.values()
+    unit = units.unit_name.removeprefix("scene ")
     return Sheet(
         name=rig.mesh.name,
         lead="The ribbon, joints, controls and weights of this layout, in the order in which they "
         "are built by hand, with values to check the result by.",
         numbers=(
             (f"{len(rig.mesh.positions):,}", "", "vertices"),
-            (write.distance(layout.ribbon.length), "", "body length"),
+            (write.distance(layout.ribbon.length), unit, "body length"),
             (str(sum(one.ribbon.spans for one in ribbons)), "", "spans"),
             (str(len(rig.joint_names)), "", "ribbon joints"),
             (str(len(layout.all_control_names)), "", "controls"),
@@ -182,7 +183,7 @@ def draw_numbered(rig: Rig) -> Bytes:
 
 
 def _strips(rig: Rig, units: Units) -> dict[str, Plot]:
-    unit = units.unit or "scene units"
+    unit = units.unit_name
     return {
         f"strip {name}": plot_strip(layout, f"The ribbon of {name} laid flat", units.factor, unit)
         for name, layout in rig.layout.ribbons.items()

@@ -76,7 +76,12 @@ def _before(rig: Rig, write: Writer) -> Section:
             Figure(
                 "numbered",
                 "The ribbon inside the body at rest: stations by number from the root, controls by "
-                "name with the number of their station.",
+                "name with the number of their station"
+                + (
+                    "; of appendages the controls by name, their stations are below."
+                    if rig.layout.appendages
+                    else "."
+                ),
             ),
         ),
     )
@@ -130,8 +135,8 @@ def _ribbon_steps(ribbon: Ribbon, write: Writer) -> tuple[str, ...]:
         f"Now there are {counted(ribbon.spans, 'span')} and "
         f"{len(ribbon.control_points)} rows of two control points. Move the points to the places "
         "in the table.",
-        f"Check: the midline is {write.distance(ribbon.length)} long, and at t = 0.5 the ribbon is "
-        f"{write.distance(float(ribbon.width(0.5)))} wide.",
+        f"Check, in {write.units.unit_name}: the midline is {write.distance(ribbon.length)} long, "
+        f"and at t = 0.5 the ribbon is {write.distance(float(ribbon.width(0.5)))} wide.",
     )
 
 

@@ -77,6 +77,11 @@ class Units:
         return self.written or self.scene
 
     @property
+    def unit_name(self) -> str:
+        """What stands behind a length, such as ``metres``; scene units if nobody has said."""
+        return "scene units" if self.unit is None else _plural(self.unit)
+
+    @property
     def metres(self) -> float | None:
         """Metres in one unit of what is written; None if nobody has said."""
         return None if self.unit is None else METRES[self.unit]
