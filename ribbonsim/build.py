@@ -99,11 +99,21 @@ def build_layout(mesh: CreatureMesh, options: BuildOptions | None = None) -> Lay
     for end in (wanted.root, wanted.tip):
         if isinstance(end, int):
             _check_vertex(mesh, end)
+    if isinstance(wanted.root, int) and wanted.root == wanted.tip:
+        raise RibbonsimError(
+            f"root and tip of {mesh.name} are one vertex ({wanted.root + 1}, counted from 1, as in "
+            "the file): choose two ends of the body"
+        )
     guide = find_guide(mesh, wanted.root, wanted.tip)
     if wanted.swap:
         guide = guide[::-1].copy()
     width = default_width(mesh, guide) if wanted.width is None else wanted.width
     ribbon = Ribbon.along(guide, width=width, spans=wanted.spans)
+    if width > ribbon.length:
+        raise RibbonsimError(
+            f"ribbon width = {width:g} is more than the body's length ({ribbon.length:.4g}): "
+            "give less"
+        )
     controls = wanted.controls if isinstance(wanted.controls, int) else list(wanted.controls)
     layout = Layout.from_ribbon(ribbon, wanted.stations, controls, name=mesh.name)
     if wanted.appendages or wanted.appendage:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from click.core import ParameterSource
 
 from ribbonsim.cli_options import METHODS, PosesType, count_of, progress_shown, tell_notes
 
@@ -56,9 +58,18 @@ class ListType(click.ParamType):
 
 
 class FromToType(click.ParamType):
-    """What the scene has, and after a colon what is to be written if that is another."""
+    """What the scene has, and after a colon what is to be written if that is another.
+
+    Parameters
+    ----------
+    known : mapping of str to str
+        What may be given, and its full name, which may be given too.
+    """
 
     name = "from:to"
+
+    def __init__(self, known: Mapping[str, str]) -> None:
+        self.known = known
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
@@ -80,7 +91,11 @@ class FromToType(click.ParamType):
         have, colon, want = (word.strip().lower() for word in value.partition(":"))
         if not have or (colon and not want):
             self.fail(f"{value!r} is neither a name nor two with a colon between", param, ctx)
-        return _SHORT.get(have, have), _SHORT.get(want, want) or None
+        known = self.known
+        for word in filter(None, (have, want)):
+            if word not in known and word not in known.values():
+                self.fail(f"{word!r} is none of {', '.join(known)}", param, ctx)
+        return known.get(have, have), known.get(want, want) or None
 
 
 @click.command("handoff", short_help="Write the rig for other packages, in open formats.")
@@ -130,14 +145,14 @@ class FromToType(click.ParamType):
 @click.option(
     "--units",
     "unit",
-    type=FromToType(),
+    type=FromToType(_SHORT),
     metavar="UNIT[:UNIT]",
     help="What a scene unit is, and what to write: cm says centimetres, cm:m converts them to "
     "metres. Of mm, cm, dm, m, in, ft.",
 )
 @click.option(
     "--up",
-    type=FromToType(),
+    type=FromToType({"y": "y", "z": "z"}),
     default="y",
     metavar="AXIS[:AXIS]",
     help="Which axis points up in the scene, and which in what is written: y:z turns Y up into "
@@ -169,6 +184,10 @@ def handoff_command(
     from ribbonsim.handoff.whole import hand_off
 
     units = _units(unit, up)
+    context = click.get_current_context()
+    for name in ("frames", "fps"):
+        if motion is None and context.get_parameter_source(name) is not ParameterSource.DEFAULT:
+            raise click.UsageError(f"--{name} is for the animation of --motion: give both")
     blended = METHODS[method]
     with progress_shown() as tell:
         tell("bind the mesh", 0, 1)

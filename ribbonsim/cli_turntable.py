@@ -278,7 +278,10 @@ def _frame_count(frames: int | None, seconds: float | None, fps: int) -> int:
         raise click.UsageError("--frames and --seconds say the same: give one of them")
     if seconds is None:
         return 72 if frames is None else frames
-    return round(max(-1.0, min(seconds, 1e6)) * fps)
+    from ribbonsim.checks import check_number
+
+    check_number("seconds", seconds, 0.05, 3600.0)
+    return round(seconds * fps)
 
 
 def _poses_of(

@@ -16,7 +16,6 @@ from ribbonsim.contents import (
     LARGEST_COORDINATE,
     MeshContents,
     Shading,
-    several,
 )
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.obj import read_obj
@@ -391,7 +390,8 @@ def _reader(path: Path) -> Callable[[Path], MeshContents]:
 
         return read_gltf
     raise RibbonsimError(
-        f"{path}: files of this kind are not read; export the mesh as {several(MESH_ENDINGS)}."
+        f"{path}: files of this kind are not read; export the mesh as "
+        f"{', '.join(MESH_ENDINGS[:-1])} or {MESH_ENDINGS[-1]}."
     )
 
 

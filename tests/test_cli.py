@@ -136,6 +136,8 @@ def test_ends_are_taken_as_in_the_file(worm, tmp_path, capsys):
         (["preview", "{mesh}", "--out", "{out}", "--width", "-1"], "width"),
         (["preview", "{mesh}", "--out", "{out}", "--spans", "0"], "spans"),
         (["preview", "{mesh}", "--out", "{out}", "--stations", "1"], "stations"),
+        (["preview", "{mesh}", "--out", "{out}", "--width", "1e9"], "more than the body's length"),
+        (["preview", "{mesh}", "--out", "{out}", "--root", "5", "--tip", "5"], "one vertex (5, "),
         (["preview", "{mesh}", "--out", "{out}", "--root", "0"], "count from 1"),
         (["preview", "{mesh}", "--out", "{out}", "--root", "999999"], "999999"),
         (["preview", "{mesh}", "--out", "{out}", "--tip", "1,2"], "x,y,z"),

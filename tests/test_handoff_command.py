@@ -202,9 +202,10 @@ def test_a_motion_eases_from_rest_and_back(rig):
     [
         (["--formats", "gltf,fax"], "format = 'fax' is not known"),
         (["--formats", "gltf,,usd"], "has an empty name in it"),
-        (["--units", "parsec"], "'parsec' is not known"),
+        (["--units", "parsec"], "'parsec' is none of mm, cm, dm, m, in, ft"),
+        (["--up", "x"], "'x' is none of y, z"),
+        (["--frames", "24"], "--frames is for the animation of --motion: give both"),
         (["--units", "cm:"], "neither a name nor two"),
-        (["--up", "x"], "up axis of the scene = 'x'"),
         (["--poses", "wiggle"], "no pose is called 'wiggle'"),
         (["--poses", "twist=much"], "'much' of 'twist' is not a number"),
         (["--layout", "nowhere.toml"], "nowhere.toml"),

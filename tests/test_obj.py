@@ -468,7 +468,8 @@ def test_refused_line_is_right_far_into_a_file(tmp_path, monkeypatch):
         ("missing.obj", "there is no such file"),
         ("folder.obj", "this is a folder"),
         ("folder", "this is a folder"),
-        ("eel.mesh", "files of this kind are not read"),
+        ("eel.mesh", "files of this kind are not read; export the mesh as .obj, .glb, "),
+        ("eel.mesh", ".ply or .stl."),
     ],
 )
 def test_paths_that_are_refused(tmp_path, name, words):

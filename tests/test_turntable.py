@@ -474,7 +474,7 @@ def test_command_writes_a_film(files, tmp_path):
     [
         (("-o", "turn.mov"), "turn.mov ends in .mov"),
         (("-o", "turn.mp4", "--frames", "5", "--seconds", "2"), "give one of them"),
-        (("-o", "turn.mp4", "--seconds", "-3"), "frames = -24 cannot be used"),
+        (("-o", "turn.mp4", "--seconds", "-3"), "seconds = -3.0 cannot be used"),
         (("-o", "turn.mp4", "--pose", "nothing"), "no test pose is called 'nothing'"),
         (("-o", "turn.mp4", "--size", "huge"), "size = 'huge' is not known"),
     ],
