@@ -17,7 +17,8 @@ import ribbonsim as rs
 from ribbonsim import CameraPath, Look, Pose, RibbonsimError, Slate, bind
 from ribbonsim.build import build_layout
 from ribbonsim.turning import draw_frame, read_size, turntable
-from ribbonsim.view.heat_strip import GIRTH_SCALE
+from ribbonsim.view.finish import FINISHES
+from ribbonsim.view.heat_strip import GIRTH_SCALE, HeatStrip
 from ribbonsim.view.motion import Moment, blend, moments
 from ribbonsim.view.scene import Stage
 from ribbonsim.view.slate import fit_parts, slate_height
@@ -379,6 +380,15 @@ def test_strip_shows_girth_in_its_scale(rig):
     plain = draw_frame(rig, overlays=("strip",), size=(960, 540), look=DRAFT)
     legend = (np.abs(plain.astype(int) - high).max(axis=2) < 24).sum(axis=1)
     assert ((near - legend) > 8).sum() >= 8
+
+
+def test_strip_of_a_body_at_rest_is_seen_on_a_backdrop_of_its_colour():
+    plain = GIRTH_SCALE.colours(np.ones(1))[0]
+    frame = np.broadcast_to(plain, (360, 640, 3)).copy()
+    strip = HeatStrip((640, 360), 640, FINISHES["fog"], np.linspace(0.0, 1.0, 9))
+    strip.draw(frame, (0, 100), (np.ones(9), np.ones(9)))
+    lines = (np.abs(frame.astype(int) - plain).max(axis=2) > 40).mean(axis=1)
+    assert (lines > 0.5).sum() == 4  # above and below each of both rows
 
 
 def test_ribbon_overlay_is_drawn(rig):

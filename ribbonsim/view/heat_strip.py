@@ -50,6 +50,7 @@ class HeatStrip:
         points = writing_size(size)
         small = 0.78 * points
         self._margin, self._thick = round(1.2 * points), round(0.72 * points)
+        self._ink = np.array([int(finish.soft_ink[i : i + 2], 16) for i in (1, 3, 5)])
         self._names = [text_stamp(name, small, False, finish.soft_ink) for name in ROWS]
         self._ends = [text_stamp(name, small, False, finish.soft_ink) for name in ("root", "tip")]
         label = max(text_width(name, small, False) for name in ROWS)
@@ -80,7 +81,9 @@ class HeatStrip:
         for number, values in enumerate(rows):
             top = y + round(number * 1.5 * self._thick)
             colours = GIRTH_SCALE.colours(np.interp(self._at, self._places, np.asarray(values)))
-            frame[top : top + self._thick, x + self._left : x + self._left + self._bar] = colours
+            row = frame[top : top + self._thick, x + self._left : x + self._left + self._bar]
+            row[:] = colours
+            _outline(row, self._ink)
             name = self._names[number]
             stamp(frame, name, (x + self._margin, top + (self._thick - name.shape[0]) // 2))
         under = y + round(2.5 * self._thick) + 2
@@ -89,6 +92,12 @@ class HeatStrip:
         stamp(frame, tip, (x + self._left + self._bar - tip.shape[1], under))
         if len(self._legend):
             stamp(frame, self._legend, (x + self._left + self._bar + self._margin, y))
+
+
+def _outline(row: Bytes, ink: NDArray[np.int_]) -> None:
+    """A thin line round a row, in place: girth as at rest is near to the backdrop's colour."""
+    for edge in (row[0], row[-1], row[:, 0], row[:, -1]):
+        edge[:] = (0.5 * edge + 0.5 * ink).astype(np.uint8)
 
 
 def _legend(points: float, finish: Finish) -> Bytes:

@@ -335,8 +335,8 @@ class _Pen:
         self.zoom = zoom
 
     def font(self, style: str) -> Font:
-        points = {"name": 16.0, "small": 12.5}[style]
-        return load_font(round(points * self.zoom * _FINE), style == "name")
+        points = {"name": 16.0, "small": 12.5, "title": 21.0, "value": 17.0}[style]
+        return load_font(round(points * self.zoom * _FINE), style in ("name", "title"))
 
     def radius(self, kind: str) -> float:
         return (8.5 if kind == "control" else 4.2) * self.zoom
@@ -404,19 +404,19 @@ class _Pen:
 
     def scale_bar(self, scale: Scale, height: int) -> Box:
         left, width, thick = 26.0 * self.zoom, 340.0 * self.zoom, 17.0 * self.zoom
-        bottom = height - 48.0 * self.zoom
+        bottom = height - 52.0 * self.zoom
         steps = round(width * _FINE)
         for step in range(steps):
             tone = tuple(int(c) for c in scale.table[step * 255 // max(1, steps - 1)])
             x = left * _FINE + step
             self.draw.line([(x, (bottom - thick) * _FINE), (x, bottom * _FINE)], fill=tone)
-        self.text((left, bottom - thick - 10.0 * self.zoom), scale.title, "name", INK)
+        self.text((left, bottom - thick - 11.0 * self.zoom), scale.title, "title", INK)
         for value in scale.marks:
             x = left + float(scale.share(value)) * width
             self.line((x, bottom), (x, bottom + 5.0 * self.zoom), INK, 1.4)
             label = f"{value:g}{scale.unit}"
-            half = 0.5 * self.text_size(label, "small")[0]
+            half = 0.5 * self.text_size(label, "value")[0]
             x = min(max(x - half, left - 4.0 * self.zoom), left + width - half)
-            self.text((x, bottom + 20.0 * self.zoom), label, "small", INK)
-        wide = max(width, self.text_size(scale.title, "name")[0])
-        return left, bottom - 44.0 * self.zoom, left + wide, bottom + 24.0 * self.zoom
+            self.text((x, bottom + 24.0 * self.zoom), label, "value", INK)
+        wide = max(width, self.text_size(scale.title, "title")[0])
+        return left, bottom - 50.0 * self.zoom, left + wide, bottom + 30.0 * self.zoom

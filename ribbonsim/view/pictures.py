@@ -24,7 +24,7 @@ from ribbonsim.view.scene import Stage
 Bytes = NDArray[np.uint8]
 Floats = NDArray[np.float64]
 
-_BAR_ROOM = Insets(bottom=0.12)
+_BAR_ROOM = Insets(bottom=0.14)
 _POSE_FILL = 0.88
 _CLOSE_FILL = 0.8
 _MARKED = 0.62
@@ -373,7 +373,7 @@ def _beyond(title: str, rest: float, limit: float, value: float, unit: str = "")
     """From what is right, pale, to the worst, dark; it may fall."""
     marks = [rest, limit, value]
     span = abs(value - rest) or 1.0
-    if abs(limit - value) < 0.16 * span or abs(limit - rest) < 0.16 * span:
+    if abs(limit - value) < 0.2 * span or abs(limit - rest) < 0.2 * span:
         marks = [rest, value]
     return Scale(title, rest, value, unit=unit, ticks=tuple(round(m, 2) for m in marks))
 
