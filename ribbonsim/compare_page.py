@@ -366,7 +366,7 @@ def _grid_pose(
     for i in range(len(found.rigs)):
         if heat:
             low, high = (_shown(found, kind, pose, i) for kind in ("squeeze", "stretch"))
-            words = f"from {low} to {high}"
+            words = f"stretch from {low} to {high}"
         else:
             volume = _shown(found, "volume", pose, i)
             error = _shown(found, "shape", pose, i)

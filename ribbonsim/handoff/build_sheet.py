@@ -145,14 +145,14 @@ def describe(
     layout = rig.layout
     write = Writer(units, layout.ribbon.length)
     ribbons = layout.ribbons.values()
-    unit = units.unit_name.removeprefix("scene ")
+    unit = units.unit_name
     return Sheet(
         name=rig.mesh.name,
         lead="The ribbon, joints, controls and weights of this layout, in the order in which they "
         "are built by hand, with values to check the result by.",
         numbers=(
             (f"{len(rig.mesh.positions):,}", "", "vertices"),
-            (write.distance(layout.ribbon.length), unit, "body length"),
+            (write.distance(layout.ribbon.length), "", f"body length, {unit}"),
             (str(sum(one.ribbon.spans for one in ribbons)), "", "spans"),
             (str(len(rig.joint_names)), "", "ribbon joints"),
             (str(len(layout.all_control_names)), "", "controls"),
