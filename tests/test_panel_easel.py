@@ -162,3 +162,20 @@ def test_a_picture_that_fails_does_not_take_the_film_with_it():
     asked.set()
     assert easel.settle(10)
     assert order == ["frame"]
+
+
+def test_a_pause_ends_as_soon_as_its_owner_asks(easel):
+    undisturbed = []
+
+    def draw(seconds):
+        undisturbed.append(easel.pause("panel", seconds))
+
+    easel.ask("panel", lambda: draw(0.01))
+    assert easel.settle()
+    easel.ask("panel", lambda: draw(30.0))
+    while easel.waits("panel"):  # taken, and pausing
+        pass
+    easel.ask("other", lambda: None)
+    easel.ask("panel", lambda: None)
+    assert easel.settle(10.0)
+    assert undisturbed == [True, False]

@@ -157,6 +157,16 @@ def test_a_pose_at_rest_is_checked_while_the_section_is_in_front(bench):
     assert bench.section._found.depth == "pose"
 
 
+def test_of_poses_in_a_row_the_latest_is_looked_at_once(bench):
+    found, rig = [], bench.desk.model.rig
+    inspector = Inspector(found.append, lambda words: None, lambda words: None)
+    for bend in range(20):
+        pose = rs.Pose({"control3": rs.ControlPose(bend=float(bend))})
+        inspector.look(State(rig, pose, "linear"))
+    bench.rest()
+    assert [one.state.pose["control3"].bend for one in found] == [19.0]
+
+
 def test_what_goes_wrong_is_said(bench):
     said = []
     inspector = Inspector(lambda found: None, lambda words: None, said.append)

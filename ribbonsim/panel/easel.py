@@ -99,6 +99,22 @@ class Easel:
         with self._ready:
             return owner in self._wishes
 
+    def pause(self, owner: Hashable, seconds: float) -> bool:
+        """Let other threads go on for a moment, less if an owner asks for something.
+
+        Parameters
+        ----------
+        owner : hashable
+        seconds : float
+
+        Returns
+        -------
+        bool
+            Whether nothing was asked for.
+        """
+        with self._ready:
+            return not self._ready.wait_for(lambda: owner in self._wishes, seconds)
+
     def settle(self, timeout: float = 30.0) -> bool:
         """Wait until nothing is left to draw.
 

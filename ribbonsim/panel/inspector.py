@@ -24,6 +24,7 @@ THIS_POSE = "this pose"
 
 _LOG = logging.getLogger(__name__)
 _BETWEEN_LOOKS = 0.25
+_PICTURE_FIRST = 0.08
 
 # one thread for quick looks and one for checks, shared by all panels
 LOOKS = Easel()
@@ -109,6 +110,7 @@ class Inspector:
         self._deliver, self._tell, self._fail = deliver, tell, fail
         self._gauge: Gauge | None = None
         self._next_look = 0.0
+        self._wanted: State | None = None
         self._ticket = 0
         self.checking = False
 
@@ -119,7 +121,10 @@ class Inspector:
         ----------
         state : State
         """
-        LOOKS.ask(self, lambda: self._look(state))
+        self._wanted = state
+        # no more often than anybody reads, and not while the picture of this pose is drawn
+        wait = max(self._next_look - time.monotonic(), _PICTURE_FIRST)
+        LOOKS.ask_later(self, self._look, wait)
 
     def check(self, state: State, all_poses: bool) -> None:
         """Ask for contacts and remedies too.
@@ -155,10 +160,9 @@ class Inspector:
         """
         return LOOKS.settle(timeout) and CHECKS.settle(timeout)
 
-    def _look(self, state: State) -> None:
-        wait = self._next_look - time.monotonic()
-        if wait > 0.0:  # no more often than anybody reads
-            LOOKS.ask_later(self, lambda: self._look(state), wait)
+    def _look(self) -> None:
+        state = self._wanted
+        if state is None:
             return
         begin = time.perf_counter()
         try:

@@ -48,6 +48,7 @@ MEASURED: tuple[Heat, ...] = ("stretch", "girth", "volume")
 _DOT = 14.0
 _SPOT_TONE = 0.62
 _OLD_NUMBERS = 0.25
+_PICTURE_OUT = 0.012
 # six shifts within a pixel, no two in one row or column
 _NUDGES = tuple(
     ((column - 2.5) / 6.0, (row - 2.5) / 6.0) for column, row in enumerate((1, 4, 0, 3, 5, 2))
@@ -415,11 +416,17 @@ class Viewer:
             self._settled = subject.orbit
         picture = self._marker.draw(picture, marks)
         jpeg = encode(picture, scale, self.size, FINE_QUALITY if fine else PLAIN_QUALITY)
-        self._deliver(Frame(jpeg, time.perf_counter() - begin, fine))
-        if not fine and self._may_measure():
+        spent = time.perf_counter() - begin
+        self._deliver(Frame(jpeg, spent, fine))
+        if fine:
+            return
+        # the picture goes out first: Python runs one thread at a time
+        EASEL.pause(self, _PICTURE_OUT)
+        if self._may_measure():
+            begin = time.perf_counter()
             if measures is None:
                 measures = subject.model.measures_of(rig, positions, ribbons[BODY], joints)
-            self._tell(PanelModel.readout(measures, time.perf_counter() - begin))
+            self._tell(PanelModel.readout(measures, spent + time.perf_counter() - begin))
 
     def _smooth_image(self, stage: Stage) -> Bytes | None:
         """The mean of pictures shifted by parts of a pixel; None if a new wish comes between."""
