@@ -20,6 +20,7 @@ from ribbonsim.limbs import Limb
 from ribbonsim.mesh import CreatureMesh
 from ribbonsim.place import body_places
 from ribbonsim.pose import ControlFrames, ControlPose, Pose, values_for
+from ribbonsim.posed import Posed
 from ribbonsim.ribbon import Ribbon
 from ribbonsim.skin import Floats, Skinner
 from ribbonsim.targets import Target, make_target, shape_error
@@ -283,12 +284,30 @@ class Rig:
 
     # -- controls to ribbons ---------------------------------------------------------------
 
-    def _values(self, pose: Pose) -> list[ControlPose]:
+    def posed(self, pose: Pose) -> Posed:
+        """Take a pose: what of it is asked for is worked out once and kept.
+
+        Parameters
+        ----------
+        pose : Pose
+
+        Returns
+        -------
+        Posed
+            Controls, ribbons and joints of the pose.
+
+        Raises
+        ------
+        RibbonsimError
+            If the pose names a control that this layout does not have.
+        """
         names = self.layout.all_control_names
         for name in pose.controls:
             if name not in names:
                 self.layout.index_of_control(name)  # says what there is
-        return [pose[name] for name in names]
+        values = [pose[name] for name in names]
+        tied = self._with_tied[len(self._chains.joint_rest) :]
+        return Posed(self.layout, self._chains, tied, values, pose.keep_volume)
 
     def control_frames(self, pose: Pose, ribbon: str = BODY) -> ControlFrames:
         """Frames that the controls of one ribbon take in a pose.
@@ -305,22 +324,11 @@ class Rig:
         Raises
         ------
         RibbonsimError
-            If the pose names a control that this layout does not have.
+            If there is no such ribbon, or the pose names a control that is not there.
         """
-        names = list(self.layout.ribbons)
-        if ribbon not in names:
-            self.layout.appendage(ribbon)
-        number = names.index(ribbon)
-        chains = self._chains
-        controls = chains.controls(self._values(pose))
-        own = chains.control_slices[number]
-        frames = controls.frames[own]
-        if number:
-            joints = chains.joints(controls, chains.points(controls), pose.keep_volume)
-            frames = chains.carry(joints)[1][number] @ frames
-        return ControlFrames(
-            frames, controls.twists[own], controls.stretches[own], controls.girths[own]
-        )
+        if ribbon != BODY:
+            self.layout.appendage(ribbon)  # says what there is
+        return self.posed(pose).control_frames(ribbon)
 
     def pose_ribbon(self, pose: Pose) -> Ribbon:
         """Pose the body ribbon.
@@ -337,8 +345,7 @@ class Rig:
         -------
         Ribbon
         """
-        points = self._chains.points(self._chains.controls(self._values(pose)))
-        return Ribbon(points[self._chains.point_slices[0]], self.layout.ribbon.knots)
+        return self.posed(pose).at_home[BODY]
 
     def pose_ribbons(self, pose: Pose) -> dict[str, Ribbon]:
         """Pose every ribbon.
@@ -352,17 +359,7 @@ class Rig:
         dict of str to Ribbon
             By name, ``body`` first.
         """
-        chains = self._chains
-        controls = chains.controls(self._values(pose))
-        points = chains.points(controls)
-        motions = chains.carry(chains.joints(controls, points, pose.keep_volume))[1]
-        moved = chains.moved_points(points, motions)
-        return {
-            name: Ribbon(moved[own], one.ribbon.knots)
-            for (name, one), own in zip(
-                self.layout.ribbons.items(), chains.point_slices, strict=True
-            )
-        }
+        return self.posed(pose).ribbons
 
     def frames_in(self, pose: Pose, t: ArrayLike) -> ControlFrames:
         """Frames that controls of the body standing elsewhere would need for the same pose.
@@ -379,11 +376,12 @@ class Rig:
             Of the posed ribbon at those places.
         """
         places = np.asarray(t, dtype=float)
-        controls = self.control_frames(pose)
+        posed = self.posed(pose)
+        controls = posed.control_frames(BODY)
         basis = self.layout.ribbon.basis(places)
         held = basis @ self.twist_weights
         return ControlFrames(
-            self.pose_ribbon(pose).frames(places),
+            posed.at_home[BODY].frames(places),
             held @ controls.twists,
             basis @ (self.surface_weights @ controls.stretches),
             held @ controls.girths,
@@ -402,12 +400,7 @@ class Rig:
         -------
         JointPose
         """
-        chains = self._chains
-        controls = chains.controls(self._values(pose))
-        points = chains.points(controls)
-        joints = chains.carry(chains.joints(controls, points, pose.keep_volume))[0]
-        tied = self._with_tied[len(chains.joint_rest) :]
-        return joints.with_tied(tied) if len(tied) else joints
+        return self.posed(pose).joints
 
     def joint_frames(self, pose: Pose) -> Array:
         """Posed frames of all ribbon joints.
@@ -528,21 +521,55 @@ class Rig:
         RibbonsimError
             If a name is unknown or the amount cannot be used.
         """
-        if name in APPENDAGE_POSES:
-            return self._pose_appendages(name, amount)
-        if ribbon != BODY:
-            self.layout.appendage(ribbon)
-        return self.fit(make_target(self.layout.ribbons[ribbon].ribbon, name, amount), ribbon)
+        return self.fit_all(self.targets_for(name, amount, ribbon))
 
-    def _pose_appendages(self, name: str, amount: float | None) -> Pose:
-        if not self.layout.appendages:
-            raise RibbonsimError(
-                f"the pose {name!r} moves appendages and this layout has none: add one first"
-            )
+    def targets_for(
+        self, name: str, amount: float | None = None, ribbon: str = BODY
+    ) -> dict[str, Target]:
+        """Target shapes of a test pose.
+
+        Parameters
+        ----------
+        name, amount, ribbon
+            As in :meth:`pose_for`.
+
+        Returns
+        -------
+        dict of str to Target
+            For each ribbon that takes the pose.
+
+        Raises
+        ------
+        RibbonsimError
+            If a name is unknown or the amount cannot be used.
+        """
+        layout = self.layout
+        if name in APPENDAGE_POSES:
+            if not layout.appendages:
+                raise RibbonsimError(
+                    f"the pose {name!r} moves appendages and this layout has none: add one first"
+                )
+            riders = layout.appendages
+            return {one.name: appendage_target(layout, one, name, amount) for one in riders}
+        if ribbon != BODY:
+            layout.appendage(ribbon)  # says what there is
+        return {ribbon: make_target(layout.ribbons[ribbon].ribbon, name, amount)}
+
+    def fit_all(self, targets: Mapping[str, Target]) -> Pose:
+        """Fit several ribbons at once.
+
+        Parameters
+        ----------
+        targets : mapping of str to Target
+            By ribbon.
+
+        Returns
+        -------
+        Pose
+        """
         controls: dict[str, ControlPose] = {}
-        for one in self.layout.appendages:
-            target = appendage_target(self.layout, one, name, amount)
-            controls |= self.fit(target, one.name).controls
+        for ribbon, target in targets.items():
+            controls |= self.fit(target, ribbon).controls
         return Pose(controls)
 
     def fit(self, target: Target, ribbon: str = BODY) -> Pose:

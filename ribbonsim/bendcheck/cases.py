@@ -9,17 +9,18 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from ribbonsim.appendage_targets import APPENDAGE_POSES, appendage_target, test_poses_of
-from ribbonsim.appendages import BODY
+from ribbonsim.appendage_targets import APPENDAGE_POSES, test_poses_of
+from ribbonsim.appendages import BODY, Appendage
 from ribbonsim.bendcheck.measures import Gauge, Measures
-from ribbonsim.carry_over import carry_over, pose_of_ribbon
+from ribbonsim.carry_over import carry_over
 from ribbonsim.chains import JointPose
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.layout import Layout
 from ribbonsim.pose import Pose
+from ribbonsim.posed import Posed
 from ribbonsim.ribbon import Ribbon
 from ribbonsim.rig import Method, Rig
-from ribbonsim.targets import TEST_POSES, Target, make_target, shape_error
+from ribbonsim.targets import TEST_POSES, Target, shape_error
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -224,55 +225,46 @@ def measure_case(rig: Rig, gauge: Gauge, wish: Wish, method: Method, contacts: b
     -------
     Case
     """
-    target: Target | None = None
-    if wish.name in APPENDAGE_POSES and wish.pose is None:
-        pose = rig.pose_for(wish.name, wish.amount)
-    elif wish.pose is None:
-        target = make_target(rig.layout.ribbon, wish.name, wish.amount)
-        pose = rig.fit(target)
-    else:
-        pose = wish.pose
-    joints = rig.joint_pose(pose)
-    positions = rig.skin_joints(joints, method)
-    ribbon = rig.pose_ribbon(pose)
+    targets: Mapping[str, Target] = {}
+    if wish.pose is None:
+        targets = rig.targets_for(wish.name, wish.amount)
+    pose = rig.fit_all(targets) if wish.pose is None else wish.pose
+    posed = rig.posed(pose)
+    positions = rig.skin_joints(posed.joints, method)
+    ribbon = posed.ribbons[BODY]
     return Case(
         wish=wish,
         rig=rig,
         method=method,
         pose=pose,
-        target=target,
+        target=targets.get(BODY),
         positions=positions,
         ribbon=ribbon,
-        measures=gauge.measure(positions, ribbon, joints),
-        joints=joints,
+        measures=gauge.measure(positions, ribbon, posed.joints),
+        joints=posed.joints,
         contacts=gauge.contacts(positions) if contacts else None,
-        appendages=_measure_appendages(rig, gauge, wish, pose, positions, joints),
+        appendages=tuple(
+            _measure_appendage(rig, gauge, one, posed, positions, targets.get(one.name))
+            for one in rig.layout.appendages
+        ),
     )
 
 
-def _measure_appendages(
+def _measure_appendage(
     rig: Rig,
     gauge: Gauge,
-    wish: Wish,
-    pose: Pose,
+    appendage: Appendage,
+    posed: Posed,
     positions: NDArray[np.floating],
-    joints: JointPose,
-) -> tuple[PartCase, ...]:
-    if not rig.layout.appendages:
-        return ()
-    found, posed = [], rig.pose_ribbons(pose)
-    asks = wish.pose is None and wish.name in APPENDAGE_POSES
-    for one in rig.layout.appendages:
-        target = appendage_target(rig.layout, one, wish.name, wish.amount) if asks else None
-        own = pose_of_ribbon(rig.layout, pose, one.name)
-        girth = gauge.girth_of(one.name, positions, posed[one.name])
-        ribbon = rig.part(one.name).pose_ribbon(own)
-        asked = joints.girth[rig.joints_of[one.name]]
-        # along its base the skin is partly the carrier's, which may well swell there
-        at_base = one.layout.ribbon.arc_length(one.layout.stations) < one.blend
-        girth = np.where(at_base, asked, girth)
-        found.append(PartCase(one.name, one.layout, ribbon, target, girth, asked))
-    return tuple(found)
+    target: Target | None,
+) -> PartCase:
+    name, layout = appendage.name, appendage.layout
+    girth = gauge.girth_of(name, positions, posed.ribbons[name])
+    asked = posed.joints.girth[rig.joints_of[name]]
+    # along its base the skin is partly the carrier's, which may well swell there
+    at_base = layout.ribbon.arc_length(layout.stations) < appendage.blend
+    girth = np.where(at_base, asked, girth)
+    return PartCase(name, layout, posed.at_home[name], target, girth, asked)
 
 
 def wish_for(wish: Wish, old: Rig, new: Rig) -> Wish:

@@ -28,7 +28,6 @@ from ribbonsim.panel.viewer import (
     Viewer,
     encode,
     make_marks,
-    posed_ribbons,
 )
 from ribbonsim.pose import Pose
 from ribbonsim.ribbon import Ribbon
@@ -205,10 +204,10 @@ class TileViewer(Viewer):
         Its place is its number, whether it is the chosen one, and whether there is room for
         the names of all controls.
         """
-        joints = each.rig.joint_pose(each.pose)
+        posed = each.rig.posed(each.pose)
+        joints, ribbons = posed.joints, posed.ribbons
         positions, normals = self._pose(each, joints)
         stage.update(positions, normals)
-        ribbons = posed_ribbons(each.rig, each.pose)
         measures = None
         if each.show.heat in MEASURED:
             measures = each.model.measures_of(each.rig, positions, ribbons[BODY], joints)

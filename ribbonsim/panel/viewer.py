@@ -333,7 +333,7 @@ class Viewer:
         """
         if not self.show.controls:
             return None
-        ribbons = posed_ribbons(rig, pose)
+        ribbons = rig.posed(pose).ribbons
         seats = np.vstack(
             [ribbons[name].midline(one.control_places) for name, one in rig.layout.ribbons.items()]
         )
@@ -392,10 +392,10 @@ class Viewer:
         rig, show = subject.rig, subject.show
         stage = self._stage_for(rig.mesh)
         begin = time.perf_counter()
-        joints = rig.joint_pose(subject.pose)
+        posed = rig.posed(subject.pose)
+        joints, ribbons = posed.joints, posed.ribbons
         positions, normals = self._pose(subject, joints)
         stage.update(positions, normals)
-        ribbons = posed_ribbons(rig, subject.pose)
         measures = None
         if show.heat in MEASURED:
             measures = subject.model.measures_of(rig, positions, ribbons[BODY], joints)
@@ -484,23 +484,6 @@ class Viewer:
             values, scale = _measured(rig, subject, measures)
         stage.show_values(values, scale)
         return scale
-
-
-def posed_ribbons(rig: Rig, pose: Pose) -> dict[str, Ribbon]:
-    """Every ribbon of a rig in a pose, ``body`` first.
-
-    Parameters
-    ----------
-    rig : Rig
-    pose : Pose
-
-    Returns
-    -------
-    dict of str to Ribbon
-    """
-    if not rig.layout.appendages:  # then there is nothing to be carried
-        return {BODY: rig.pose_ribbon(pose)}
-    return rig.pose_ribbons(pose)
 
 
 def _weights(rig: Rig, subject: Subject) -> tuple[Array, Scale]:
