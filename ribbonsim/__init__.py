@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from ribbonsim.bendcheck.compare import Comparison, compare
     from ribbonsim.bendcheck.report import Report, check
     from ribbonsim.errors import RibbonsimError
-    from ribbonsim.find_limbs import find_appendages, propose_appendage
+    from ribbonsim.find_limbs import find_appendages, find_on_appendage, propose_appendage
     from ribbonsim.guide import find_guide
     from ribbonsim.handoff.baking import Motion
     from ribbonsim.handoff.build_sheet import BuildSheet, build_sheet
@@ -83,6 +83,7 @@ _HOMES = {
     "Appendage": "appendages",
     "Tie": "appendages",
     "find_appendages": "find_limbs",
+    "find_on_appendage": "find_limbs",
     "propose_appendage": "find_limbs",
     "find_plane": "plane",
     "pair_appendages": "mirror",
@@ -143,6 +144,7 @@ __all__ = [
     "export_usd",
     "find_appendages",
     "find_guide",
+    "find_on_appendage",
     "find_plane",
     "hand_off",
     "load_mesh",

@@ -15,7 +15,7 @@ from ribbonsim.field import edge_distance, edge_graph
 from ribbonsim.guide import body_field, body_triangles, centreline, even_rings
 from ribbonsim.layout import Layout
 from ribbonsim.limb_skins import Skin, limb_skins
-from ribbonsim.limbs import LIMB_RINGS
+from ribbonsim.limbs import LIMB_RINGS, Limb
 from ribbonsim.mesh import CreatureMesh
 from ribbonsim.place import body_places
 from ribbonsim.ribbon import Ribbon
@@ -47,7 +47,7 @@ class Proposal:
     guide : (n, 3) array
         From the base to the tip, scene units.
     at : float
-        Where its base is along the body, as a share of the body's length.
+        Where its base is along what carries it, as a share of that ribbon's length.
     length : float
         Of the guide, scene units.
     girth : float
@@ -58,6 +58,8 @@ class Proposal:
         Its skin.
     up : (3,) array
         The side that its ribbon faces: square to a flat limb, upwards on a round one.
+    rides_on : str
+        The ribbon that carries it: the body, or an appendage.
     """
 
     name: str
@@ -69,6 +71,7 @@ class Proposal:
     confidence: float
     vertices: Ints
     up: Array
+    rides_on: str = BODY
 
     def appendage(
         self,
@@ -95,9 +98,8 @@ class Proposal:
         ribbon = Ribbon.along(self.guide, _RIBBON_OF_BASE * self.girth, spans, up=self.up)
         label = self.name if name is None else name
         wide = min(self.girth, self.length / 3.0) if blend is None else blend
-        return Appendage(
-            label, Layout.from_ribbon(ribbon, stations, controls, name=label), self.at, blend=wide
-        )
+        own = Layout.from_ribbon(ribbon, stations, controls, name=label)
+        return Appendage(label, own, self.at, rides_on=self.rides_on, blend=wide)
 
 
 def find_appendages(
@@ -129,10 +131,43 @@ def find_appendages(
         If the body cannot be measured along the guide.
     """
     ribbon = guide if isinstance(guide, Ribbon) else Ribbon.along(guide, mesh.diagonal / 50.0)
-    places, triangles = body_places(mesh, ribbon), body_triangles(mesh)
+    places = body_places(mesh, ribbon)
+    return _standing_out(mesh, body_triangles(mesh), places, ribbon.length, least)
+
+
+def find_on_appendage(
+    mesh: CreatureMesh, carrier: Appendage, limb: Limb, least: float = 0.25
+) -> list[Proposal]:
+    """Find what grows from an appendage, as `find_appendages` does on a body.
+
+    Parameters
+    ----------
+    mesh : CreatureMesh
+    carrier : Appendage
+    limb : Limb
+        Its skin, as in ``rig.limbs``.
+    least : float
+        Proposals of less confidence are left out, 0 to 1.
+
+    Returns
+    -------
+    list of Proposal
+        The most confident first; they ride on the carrier.
+    """
+    places = np.zeros(len(mesh.positions))
+    places[limb.vertices] = limb.places
+    length = carrier.layout.ribbon.length
+    found = _standing_out(mesh, limb.triangles, places, length, least)
+    return [replace(proposal, rides_on=carrier.name) for proposal in found]
+
+
+def _standing_out(
+    mesh: CreatureMesh, triangles: Ints, places: Array, length: float, least: float
+) -> list[Proposal]:
+    """What stands out of a skin with places along its ribbon."""
     found = []
-    for skin in limb_skins(mesh.positions, triangles, places, ribbon.length):
-        proposal = _proposed(mesh, skin, places, ribbon.length)
+    for skin in limb_skins(mesh.positions, triangles, places, length):
+        proposal = _proposed(mesh, skin, places, length)
         if proposal is not None and proposal.confidence >= least:
             found.append(proposal)
     found.sort(key=lambda one: (-round(one.confidence, 3), one.at, one.tip))

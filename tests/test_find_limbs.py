@@ -16,8 +16,17 @@ from pyvista import examples
 from scipy.spatial.transform import Rotation
 from tubes import straight, tube
 
-from ribbonsim import CreatureMesh, RibbonsimError, find_appendages, find_guide, load_mesh
-from ribbonsim.find_limbs import propose_appendage
+from ribbonsim import (
+    CreatureMesh,
+    RibbonsimError,
+    bind,
+    find_appendages,
+    find_guide,
+    find_on_appendage,
+    load_mesh,
+    propose_appendage,
+)
+from ribbonsim.build import build_layout
 
 MESHES = Path(__file__).parents[1] / "meshes"
 ARMS = {f"arm_{place}_{side}" for place in ("front", "side", "back") for side in "lr"}
@@ -167,6 +176,39 @@ def test_an_arm_with_an_arm_of_its_own_is_one_proposal_with_the_longer_tip():
     assert len(np.intersect1d(arm.vertices, np.flatnonzero(owner == "twig"))) == np.count_nonzero(
         owner == "twig"
     )
+
+
+@pytest.mark.parametrize("step", [0.35, 0.5])
+def test_an_arm_on_an_arm_is_proposed_on_the_arm(step):
+    mesh, owner = branched(step)
+    layout = build_layout(mesh)
+    (arm,) = find_appendages(mesh, layout.ribbon)
+    rig = bind(mesh, layout.with_appendage(arm.appendage("arm")))
+    carrier = rig.layout.appendage("arm")
+    (twig,) = find_on_appendage(mesh, carrier, rig.limbs["arm"])
+    assert twig.rides_on == "arm"
+    assert twig.confidence == 1.0
+    assert set(owner[twig.vertices]) == {"twig"}
+    # the twig's bone stands at x = 14 and ends at y = 11, half a unit of radius before its tip
+    where = carrier.layout.ribbon.midline(carrier.layout.ribbon.place_at(twig.at * arm.length))
+    assert abs(where[0] - 14.0) < 1.0
+    np.testing.assert_allclose(mesh.positions[twig.tip], [14.0, 11.5, 20.0], atol=2.0 * step)
+    assert 0.75 * 10.2 < twig.length < 1.02 * 10.2
+    bound = bind(mesh, rig.layout.with_appendage(twig.appendage("twig")))
+    assert set(owner[bound.limbs["twig"].vertices]) == {"twig"}
+    assert bound.layout.appendage("twig").rides_on == "arm"
+
+
+@pytest.mark.parametrize("name", ["lampeel", "snuffer", "grub"])
+def test_nothing_is_proposed_on_limbs_that_carry_none(name):
+    mesh, found = demo(name)
+    layout = build_layout(mesh)
+    for proposal in found:
+        layout = layout.with_appendage(proposal.appendage())
+    limbs = bind(mesh, layout).limbs
+    assert len(limbs) == len(found)
+    for one in layout.appendages:
+        assert find_on_appendage(mesh, one, limbs[one.name], least=0.0) == []
 
 
 @pytest.mark.parametrize("seed", [1, 2])

@@ -8,6 +8,7 @@ from pathlib import Path
 import igl
 import numpy as np
 import pytest
+from limbs import branched
 from PIL import Image
 from scipy.spatial.transform import Rotation
 
@@ -147,6 +148,41 @@ def test_a_tip_that_is_clicked_is_added_and_one_on_the_body_is_a_sentence(bare):
     with pytest.raises(rs.RibbonsimError, match="not on an appendage"):
         riders.add_at(model, belly)
     assert state(model) == before
+
+
+def test_what_rides_on_an_appendage_is_found_and_added_by_its_tip():
+    mesh, owner = branched()
+    twig = np.flatnonzero(owner == "twig")
+    tip = int(twig[np.argmax(mesh.positions[twig, 1])])
+    hand = int(np.argmax(mesh.positions[:, 0]))
+    model = PanelModel(Clock())
+    model.open(mesh)
+    # nothing is there yet: the limb that the tip is on as a whole, then what stands out of it
+    arm = riders.add_at(model, tip)
+    assert [one.rides_on for one in riders.waiting_on(model, [arm])] == [arm]
+    (offer,), there = riders.find(model)
+    assert there == [arm]
+    assert f"on {arm} at station" in riders.proposal_words(model.layout, offer)
+    with pytest.raises(rs.RibbonsimError, match=f"{arm} is there already"):
+        riders.add_at(model, hand)
+    small = riders.add_at(model, tip)
+    assert tree(model.layout) == [("body", 0), (arm, 1), (small, 2)]
+    assert riders.waiting_on(model, [arm, small]) == []
+    assert riders.find(model) == ([], [arm, small])
+    with pytest.raises(rs.RibbonsimError, match=f"{small} is there already"):
+        riders.add_at(model, tip)
+    # bent at its root, the twig moves alone; bent at its own, the arm takes the twig along
+    rest = model.rig.mesh.positions
+    moved = model.rig.deform(rs.Pose({f"{small}.control1": {"bend": 90}})) - rest
+    assert np.abs(moved[owner != "twig"]).max() < 1e-9
+    assert np.linalg.norm(moved[tip]) > 5.0
+    carried = model.rig.deform(rs.Pose({f"{arm}.control1": {"bend": 40}})) - rest
+    assert np.linalg.norm(carried[tip]) > 5.0
+    model.undo()
+    assert tree(model.layout) == [("body", 0), (arm, 1)]
+    model.redo()
+    riders.remove(model, arm)
+    assert tree(model.layout) == [("body", 0)]
 
 
 def test_an_appendage_goes_with_what_rides_on_it_and_its_poses(model):

@@ -82,7 +82,11 @@ class AppendageSection:
                 self._tree.box,
                 row(
                     button("Find appendages", self._find, "barbels, fins, arms"),
-                    button("Click a tip", lambda: view.pick_vertex(self._add_at)),
+                    button(
+                        "Click a tip",
+                        lambda: view.pick_vertex(self._add_at),
+                        "add the appendage that you click, on the body or on another appendage",
+                    ),
                 ),
                 self._offers,
                 self._all,
@@ -235,10 +239,17 @@ class AppendageSection:
         pairs = [f"{a} with {b}" for a, b in partners.items() if b and (b not in names or a < b)]
         if len(names) > _MOST_NAMED:
             paired = ", one pair" if len(pairs) == 1 else f", {len(pairs)} pairs"
-            self._desk.say(f"Added {len(names)} appendages{paired if pairs else ''}.")
-            return
-        paired = f" Paired: {', '.join(pairs)}." if pairs else ""
-        self._desk.say(f"Added {', '.join(names)}.{paired}")
+            said = f"Added {len(names)} appendages{paired if pairs else ''}."
+        else:
+            paired = f" Paired: {', '.join(pairs)}." if pairs else ""
+            said = f"Added {', '.join(names)}.{paired}"
+        carriers = {one.rides_on for one in riders.waiting_on(self._desk.model, names)}
+        if carriers:
+            said += (
+                f" Something grows from {', '.join(sorted(carriers))}: "
+                "find again, or click its tip, to add it."
+            )
+        self._desk.say(said)
 
     def _give_plane(self) -> None:
         axis, at = self._axis.value, self._where.value

@@ -9,7 +9,12 @@ import numpy as np
 
 from ribbonsim.appendages import BODY, Appendage, Tie
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.find_limbs import Proposal, find_appendages, propose_appendage
+from ribbonsim.find_limbs import (
+    Proposal,
+    find_appendages,
+    find_on_appendage,
+    propose_appendage,
+)
 from ribbonsim.layout import Layout, free_name
 from ribbonsim.mesh import CreatureMesh
 from ribbonsim.mirror import MirrorReport, mirror_layout, pair_appendages
@@ -18,7 +23,7 @@ from ribbonsim.panel.model import PanelModel
 
 
 def find(model: PanelModel) -> tuple[list[Proposal], list[str]]:
-    """Look for appendages that are not in the layout yet.
+    """Look for appendages that are not in the layout yet, on the body and on its appendages.
 
     Parameters
     ----------
@@ -33,13 +38,45 @@ def find(model: PanelModel) -> tuple[list[Proposal], list[str]]:
     """
     new: list[Proposal] = []
     there: list[str] = []
-    for proposal in find_appendages(model.rig.mesh, model.layout.ribbon):
-        holder = holder_of(model, proposal.tip)
-        if holder is None:
+    found = find_appendages(model.rig.mesh, model.layout.ribbon)
+    for proposal in [*found, *_on_appendages(model)]:
+        if _is_new(model, proposal):
             new.append(_freely_named(proposal, [*model.layout.ribbons, *(p.name for p in new)]))
         else:
-            there.append(holder)
+            there.append(str(holder_of(model, proposal.tip)))
     return new, there
+
+
+def _is_new(model: PanelModel, proposal: Proposal) -> bool:
+    """Whether the skin at its tip is still that of what carries it."""
+    return holder_of(model, proposal.tip) in (None, proposal.rides_on)
+
+
+def _on_appendages(model: PanelModel, least: float = 0.25) -> list[Proposal]:
+    """What grows from the appendages of the layout."""
+    mesh, limbs = model.rig.mesh, model.rig.limbs
+    return [
+        proposal
+        for one in model.layout.appendages
+        for proposal in find_on_appendage(mesh, one, limbs[one.name], least)
+    ]
+
+
+def waiting_on(model: PanelModel, names: Sequence[str]) -> list[Proposal]:
+    """What grows from appendages and is not in the layout yet.
+
+    Parameters
+    ----------
+    model : PanelModel
+    names : sequence of str
+        The appendages that are looked at.
+
+    Returns
+    -------
+    list of Proposal
+    """
+    found = _on_appendages(model)
+    return [one for one in found if one.rides_on in names and _is_new(model, one)]
 
 
 def _freely_named(proposal: Proposal, taken: Sequence[str]) -> Proposal:
@@ -49,7 +86,7 @@ def _freely_named(proposal: Proposal, taken: Sequence[str]) -> Proposal:
 
 
 def holder_of(model: PanelModel, vertex: int) -> str | None:
-    """The appendage of the layout whose skin a vertex is on.
+    """The appendage of the layout whose skin a vertex is on, the last of those that carry it.
 
     Parameters
     ----------
@@ -61,10 +98,10 @@ def holder_of(model: PanelModel, vertex: int) -> str | None:
     -------
     str or None
     """
-    for name, limb in model.rig.limbs.items():
-        if vertex in limb.vertices:
-            return name
-    return None
+    limbs = model.rig.limbs
+    holders = [name for name, limb in limbs.items() if vertex in limb.vertices]
+    # the skin of a limb holds the skins of all that grow from it
+    return min(holders, key=lambda name: len(limbs[name].vertices), default=None)
 
 
 def accept(model: PanelModel, proposals: Sequence[Proposal]) -> list[str]:
@@ -107,7 +144,7 @@ def _paired_if_it_can(model: PanelModel, layout: Layout) -> Layout:
 
 
 def add_at(model: PanelModel, tip: int) -> str:
-    """Add the appendage that a vertex is on.
+    """Add the appendage that a vertex is on, one that rides on another included.
 
     Parameters
     ----------
@@ -123,13 +160,23 @@ def add_at(model: PanelModel, tip: int) -> str:
     Raises
     ------
     RibbonsimError
-        If the vertex is on the body, or on an appendage that is there already.
+        If the vertex is on the body, or on an appendage that is there already and stands out
+        nowhere near the vertex.
     """
-    holder = holder_of(model, tip)
-    if holder is not None:
-        raise RibbonsimError(f"{holder} is there already: click another appendage")
-    proposal = propose_appendage(model.rig.mesh, model.layout.ribbon, tip)
+    proposal = _at(model, tip)
     return accept(model, [_freely_named(proposal, list(model.layout.ribbons))])[0]
+
+
+def _at(model: PanelModel, tip: int) -> Proposal:
+    holder = holder_of(model, tip)
+    if holder is None:
+        return propose_appendage(model.rig.mesh, model.layout.ribbon, tip)
+    for proposal in _on_appendages(model, least=0.0):
+        if proposal.rides_on == holder and tip in proposal.vertices:
+            return proposal
+    raise RibbonsimError(
+        f"{holder} is there already: click another appendage, or what stands out of {holder}"
+    )
 
 
 def remove(model: PanelModel, name: str) -> None:
@@ -486,9 +533,10 @@ def proposal_words(layout: Layout, proposal: Proposal) -> str:
     -------
     str
     """
-    station = station_near(layout, BODY, proposal.at)
+    station = station_near(layout, proposal.rides_on, proposal.at)
+    where = "" if proposal.rides_on == BODY else f"on {proposal.rides_on} "
     return (
-        f"{proposal.length:.3g} long, {proposal.girth:.2g} wide, at station {station} "
+        f"{proposal.length:.3g} long, {proposal.girth:.2g} wide, {where}at station {station} "
         f"({proposal.at:.0%} along), {proposal.confidence:.0%} sure"
     )
 
