@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, Any
 import click
 from click.core import ParameterSource
 
-from ribbonsim.cli_options import METHODS, PosesType, count_of, progress_shown, tell_notes
+from ribbonsim.cli_options import (
+    METHODS,
+    PosesType,
+    building_options,
+    count_of,
+    progress_shown,
+    read_building,
+    tell_notes,
+)
 
 if TYPE_CHECKING:
     from ribbonsim.handoff.baking import Motion
@@ -107,6 +115,7 @@ class FromToType(click.ParamType):
     type=click.Path(path_type=Path),
     help="The layout that leaves; one is made for the mesh if this is left out.",
 )
+@building_options
 @click.option(
     "--out",
     "folder",
@@ -158,6 +167,9 @@ class FromToType(click.ParamType):
     help="Which axis points up in the scene, and which in what is written: y:z turns Y up into "
     "Z up.  [y]",
 )
+@click.option(
+    "--text", is_flag=True, help="glTF and USD as text: .gltf with a .bin beside, and .usda."
+)
 @click.option("--force", is_flag=True, help="Replace files that are there.")
 def handoff_command(
     mesh: Path,
@@ -171,7 +183,9 @@ def handoff_command(
     method: str,
     unit: tuple[str, str | None] | None,
     up: tuple[str, str | None],
+    text: bool,
     force: bool,
+    **building: Any,  # the options of building_options, which read_building names
 ) -> None:
     """Write the rig of MESH, an OBJ, glTF, PLY or STL file, for other packages.
 
@@ -184,6 +198,9 @@ def handoff_command(
     from ribbonsim.handoff.whole import hand_off
 
     units = _units(unit, up)
+    options = read_building(building)
+    if layout_file is not None and options is not None:
+        raise click.UsageError("--layout holds all that the building options say: give one of them")
     context = click.get_current_context()
     for name in ("frames", "fps"):
         if motion is None and context.get_parameter_source(name) is not ParameterSource.DEFAULT:
@@ -191,7 +208,7 @@ def handoff_command(
     blended = METHODS[method]
     with progress_shown() as tell:
         tell("bind the mesh", 0, 1)
-        rig = load_rig(mesh, layout_file)
+        rig = load_rig(mesh, layout_file, options)
         asked = _poses(rig, poses)
         moves = {} if motion is None else _moves(rig, asked, motion, frames, fps)
         done = hand_off(
@@ -202,10 +219,11 @@ def handoff_command(
             motions=moves,
             method=blended,
             units=units,
+            text=text,
             force=force,
             progress=tell,
         )
-    tell_notes(rig.mesh)
+    tell_notes(rig.mesh, rig.layout, bool(building["appendages"]))
     _tell_files(done)
 
 

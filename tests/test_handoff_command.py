@@ -145,6 +145,38 @@ def test_only_what_is_asked_for_is_written(rig, tmp_path):
     assert done.poses == ("twist",)
 
 
+def test_text_files_hold_what_the_binary_ones_hold(scene, tmp_path):
+    # pygltflib and usd-core read both
+    given = (str(scene / "tube.obj"), "--formats", "gltf,usd", "--poses", "c_bend")
+    built = ("--controls", "3", "--stations", "9")
+    assert run(*given, *built, "--out", str(tmp_path / "one")) == 0
+    assert run(*given, *built, "--text", "--out", str(tmp_path / "two")) == 0
+    names = {path.name for path in (tmp_path / "two").iterdir()}
+    assert names == {"tube.gltf", "tube.bin", "tube.usda"}
+    assert (tmp_path / "two" / "tube.usda").read_text().startswith("#usda 1.0")
+    first = pygltflib.GLTF2().load(tmp_path / "one" / "tube.glb")
+    second = pygltflib.GLTF2().load(tmp_path / "two" / "tube.gltf")
+    assert second.buffers[0].uri == "tube.bin"
+    data = (tmp_path / "two" / "tube.bin").read_bytes()
+    assert first.binary_blob()[: len(data)] == data
+    assert [node.name for node in first.nodes] == [node.name for node in second.nodes]
+    assert {f"joint{number}" for number in range(1, 10)} <= {node.name for node in first.nodes}
+    assert "joint10" not in {node.name for node in first.nodes}
+    binary, text = (
+        Usd.Stage.Open(str(tmp_path / name)) for name in ("one/tube.usdc", "two/tube.usda")
+    )
+    told = [[(prim.GetPath(), prim.GetTypeName()) for prim in stage.Traverse()]
+            for stage in (binary, text)]  # fmt: skip
+    assert told[0] == told[1]
+
+
+def test_a_layout_file_and_options_that_build_one_exclude_each_other(scene, tmp_path, capsys):
+    given = (str(scene / "tube.obj"), "--layout", str(scene / "tube.toml"), "--controls", "3")
+    assert run(*given, "--out", str(tmp_path / "out")) == 2
+    assert "give one of them" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+
+
 def test_sheet_checks_simple_poses_unless_poses_are_named(rig, tmp_path):
     hand_off(rig, tmp_path / "a", ["sheet"])
     hand_off(rig, tmp_path / "b", ["sheet"], ["twist"])

@@ -580,7 +580,7 @@ def test_files_that_are_not_there_are_told(ending, tmp_path):
     (tmp_path / f"folder{ending}").mkdir()
     with pytest.raises(RibbonsimError, match="this is a folder"):
         load_mesh(tmp_path / f"folder{ending}")
-    with pytest.raises(RibbonsimError, match=r"export the mesh as \.obj, \.glb, \.gltf, \.ply and"):
+    with pytest.raises(RibbonsimError, match=r"export the mesh as \.obj, \.glb, \.gltf, \.ply or"):
         load_mesh(tmp_path / "a.mesh")
 
 

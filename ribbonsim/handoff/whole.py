@@ -96,6 +96,7 @@ def hand_off(
     motions: Mapping[str, Motion] | None = None,
     method: Method = "linear",
     units: Units | None = None,
+    text: bool = False,
     force: bool = False,
     picture: Bytes | None = None,
     progress: Progress | None = None,
@@ -118,6 +119,9 @@ def hand_off(
     units : Units, optional
         What to convert to; numbers stay as they are if left out. glTF has the y axis up by its
         standard, and is in metres where the scene's unit is known.
+    text : bool
+        Write glTF and USD as text, ``.gltf`` with a ``.bin`` beside and ``.usda``, instead of
+        ``.glb`` and ``.usdc``.
     force : bool
         Replace files that are there.
     picture : (height, width, 3) array of uint8, optional
@@ -143,7 +147,7 @@ def hand_off(
     chosen = choose_poses(rig, poses)
     # a pose that was not asked for by name is no pose to check by
     checked = chosen if poses is not None else None
-    work = _Work(rig, chosen, checked, dict(motions or {}), method, held, picture, tell)
+    work = _Work(rig, chosen, checked, dict(motions or {}), method, held, text, picture, tell)
     with Bundle(folder, force) as bundle:
         bundle.claim(name for key in asked for name in work.names(key))
         try:
@@ -187,6 +191,7 @@ class _Work:
     motions: Mapping[str, Motion]
     method: Method
     units: Units
+    text: bool
     picture: Bytes | None
     tell: Progress
 
@@ -197,9 +202,12 @@ class _Work:
 
         stem = self.rig.mesh.name
         if key == "gltf":
-            return file_names([stem], ".glb")
+            if not self.text:
+                return file_names([stem], ".glb")
+            (name,) = file_names([stem], ".gltf")
+            return [name, f"{Path(name).stem}.bin"]
         if key == "usd":
-            return file_names([stem], ".usdc")
+            return file_names([stem], ".usda" if self.text else ".usdc")
         if key == "tables":
             return [RECORD_FILE, SCHEMA_FILE, *TABLE_FILES]
         if key == "obj":

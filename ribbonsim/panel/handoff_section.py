@@ -57,6 +57,7 @@ class HandoffSection:
 
     def _make_fields(self) -> None:
         self._formats = {key: _box(label, tip=FORMATS[key]) for key, label in _LABELS.items()}
+        self._text = _box("as text", on=False, tip="glTF and USD: .gltf with a .bin, and .usda")
         self._poses = widgets.SelectMultiple(
             options=[("all kept poses and test poses", _ALL)],
             value=(_ALL,),
@@ -87,7 +88,7 @@ class HandoffSection:
         made = widgets.VBox(
             [
                 heading("Formats"),
-                row(*self._formats.values()),
+                row(*self._formats.values(), self._text),
                 heading("Poses; Ctrl chooses several"),
                 self._poses,
                 _field("animations", self._method),
@@ -165,6 +166,7 @@ class HandoffSection:
             self._poses_asked(),
             self._method.value,
             units,
+            self._text.value,
             self._replace.value,
         )
 
@@ -240,6 +242,9 @@ def _box(label: str, on: bool = True, tip: str = "") -> widgets.Checkbox:
 
 
 def _choice(options: Any) -> widgets.Dropdown:
+    # without an index, a first option that stands for None is shown as an empty line
     return widgets.Dropdown(
-        options=options, layout=widgets.Layout(flex="1 1 60px", width="0", min_width="60px")
+        options=options,
+        index=0,
+        layout=widgets.Layout(flex="1 1 60px", width="0", min_width="60px"),
     )

@@ -43,6 +43,8 @@ class Parcel:
         None for all kept and test poses.
     method : {"linear", "dual_quaternion"}
     units : Units
+    text : bool
+        glTF and USD as text.
     force : bool
         Replace files that are there.
     """
@@ -53,6 +55,7 @@ class Parcel:
     poses: Mapping[str, Pose] | None
     method: Method
     units: Units
+    text: bool
     force: bool
 
 
@@ -124,6 +127,7 @@ class Packing:
                 parcel.poses,
                 method=parcel.method,
                 units=parcel.units,
+                text=parcel.text,
                 force=parcel.force,
                 picture=picture,
                 progress=progress,
