@@ -139,7 +139,7 @@ def _check(
 def _standing(rig: Rig, pose: Pose, write: Writer) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     for ribbon in rig.layout.ribbons:
-        names = list(rig.layout.control_names_of(ribbon))
+        names = rig.layout.control_names_of(ribbon)
         for name, frame in zip(names, control_places(rig, pose, ribbon), strict=True):
             axes = (*write.direction(frame[:3, 0]), *write.direction(frame[:3, 1]))
             rows.append((name, *write.point(frame[:3, 3]), *axes))

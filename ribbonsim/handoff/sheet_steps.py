@@ -235,7 +235,7 @@ def _controls(rig: Rig, write: Writer) -> Section:
         ribbon, t = layout.ribbon, np.linspace(0.0, 1.0, 1001)
         lengths = ribbon.arc_length(t)
         share = ribbon.basis(t) @ surface_weights(layout)
-        names = list(rig.layout.control_names_of(name))
+        names = rig.layout.control_names_of(name)
         labels = dict(zip(layout.control_names, names, strict=True))
         for k, control in enumerate(layout.controls):
             moved = lengths[share[:, k] > _MOVES]

@@ -48,20 +48,6 @@ def ribbon_of(layout: Layout, control: str) -> tuple[str, Control]:
     raise IndexError("a control that has an index is on a ribbon")
 
 
-def whole_name(ribbon: str, control: str) -> str:
-    """Name in the whole creature of a ribbon's control.
-
-    Parameters
-    ----------
-    ribbon, control : str
-
-    Returns
-    -------
-    str
-    """
-    return control if ribbon == BODY else f"{ribbon}.{control}"
-
-
 def tree(layout: Layout) -> list[tuple[str, int]]:
     """Every ribbon with its depth, each under the one that carries it.
 

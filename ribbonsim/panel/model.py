@@ -25,7 +25,6 @@ from ribbonsim.mirror import mirror_control
 from ribbonsim.panel.branches import (
     relabelled,
     ribbon_of,
-    whole_name,
     with_renamed_control,
     with_ribbon,
 )
@@ -724,7 +723,7 @@ class PanelModel:
         grown = own.with_added(station)
         (name,) = set(grown.control_names) - set(own.control_names)
         self.change_own(grown)
-        self.select(whole_name(ribbon, name))
+        self.select(self.layout.control_name(ribbon, name))
         return self.selected
 
     def remove_control(self, name: str) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,7 +18,6 @@ from ribbonsim.find_limbs import (
 from ribbonsim.layout import Layout, free_name
 from ribbonsim.mesh import CreatureMesh
 from ribbonsim.mirror import MirrorReport, mirror_layout, pair_appendages
-from ribbonsim.panel.branches import whole_name
 from ribbonsim.panel.model import PanelModel
 
 
@@ -39,25 +38,30 @@ def find(model: PanelModel) -> tuple[list[Proposal], list[str]]:
     new: list[Proposal] = []
     there: list[str] = []
     found = find_appendages(model.rig.mesh, model.layout.ribbon)
-    for proposal in [*found, *_on_appendages(model)]:
-        if _is_new(model, proposal):
+    for proposal in [*found, *_on_appendages(model, list(model.rig.limbs))]:
+        holder = _already_as(model, proposal)
+        if holder is None:
             new.append(_freely_named(proposal, [*model.layout.ribbons, *(p.name for p in new)]))
         else:
-            there.append(str(holder_of(model, proposal.tip)))
+            there.append(holder)
     return new, there
 
 
-def _is_new(model: PanelModel, proposal: Proposal) -> bool:
-    """Whether the skin at its tip is still that of what carries it."""
-    return holder_of(model, proposal.tip) in (None, proposal.rides_on)
+def _already_as(model: PanelModel, proposal: Proposal) -> str | None:
+    """The appendage that a proposal is already; None while its tip is its carrier's skin."""
+    holder = holder_of(model, proposal.tip)
+    return None if holder == proposal.rides_on else holder
 
 
-def _on_appendages(model: PanelModel, least: float = 0.25) -> list[Proposal]:
-    """What grows from the appendages of the layout."""
+def _on_appendages(
+    model: PanelModel, names: Collection[str], least: float = 0.25
+) -> list[Proposal]:
+    """What grows from some appendages of the layout."""
     mesh, limbs = model.rig.mesh, model.rig.limbs
     return [
         proposal
         for one in model.layout.appendages
+        if one.name in names
         for proposal in find_on_appendage(mesh, one, limbs[one.name], least)
     ]
 
@@ -75,8 +79,8 @@ def waiting_on(model: PanelModel, names: Sequence[str]) -> list[Proposal]:
     -------
     list of Proposal
     """
-    found = _on_appendages(model)
-    return [one for one in found if one.rides_on in names and _is_new(model, one)]
+    found = _on_appendages(model, names)
+    return [one for one in found if _already_as(model, one) is None]
 
 
 def _freely_named(proposal: Proposal, taken: Sequence[str]) -> Proposal:
@@ -171,8 +175,8 @@ def _at(model: PanelModel, tip: int) -> Proposal:
     holder = holder_of(model, tip)
     if holder is None:
         return propose_appendage(model.rig.mesh, model.layout.ribbon, tip)
-    for proposal in _on_appendages(model, least=0.0):
-        if proposal.rides_on == holder and tip in proposal.vertices:
+    for proposal in _on_appendages(model, [holder], least=0.0):
+        if tip in proposal.vertices:
             return proposal
     raise RibbonsimError(
         f"{holder} is there already: click another appendage, or what stands out of {holder}"
@@ -382,7 +386,7 @@ def level_with(layout: Layout, name: str) -> Level:
     carrier = layout.ribbons[one.rides_on]
     station = station_near(layout, one.rides_on, one.at)
     nearest = min(carrier.controls, key=lambda control: abs(control.station - station))
-    label = whole_name(one.rides_on, nearest.name)
+    label = layout.control_name(one.rides_on, nearest.name)
     there = label if nearest.station == station else None
     return Level(one.rides_on, station, there, label, nearest.station)
 
