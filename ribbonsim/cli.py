@@ -219,9 +219,7 @@ def check_command(
 
     from ribbonsim.build import load_rig
 
-    options = read_building(building)
-    if layout_file is not None and options is not None:
-        raise click.UsageError("--layout holds all that the building options say: give one of them")
+    options = read_building(building, with_layout=layout_file is not None)
     with progress_shown() as tell:
         tell("bind the mesh", 0, 1)
         rig = load_rig(mesh, layout_file, options)

@@ -198,9 +198,7 @@ def handoff_command(
     from ribbonsim.handoff.whole import hand_off
 
     units = _units(unit, up)
-    options = read_building(building)
-    if layout_file is not None and options is not None:
-        raise click.UsageError("--layout holds all that the building options say: give one of them")
+    options = read_building(building, with_layout=layout_file is not None)
     context = click.get_current_context()
     for name in ("frames", "fps"):
         if motion is None and context.get_parameter_source(name) is not ParameterSource.DEFAULT:

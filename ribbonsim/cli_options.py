@@ -234,20 +234,29 @@ def names_of(files: Sequence[Path]) -> list[str]:
     return names
 
 
-def read_building(building: Mapping[str, Any]) -> BuildOptions | None:
+def read_building(building: Mapping[str, Any], with_layout: bool = False) -> BuildOptions | None:
     """Building options as given; None if none was.
 
     Parameters
     ----------
     building : mapping of str to value
+    with_layout : bool
+        Whether a layout file was given, which leaves nothing to build.
 
     Returns
     -------
     BuildOptions or None
+
+    Raises
+    ------
+    click.UsageError
+        If both were given.
     """
     from ribbonsim.build import BuildOptions
 
     given = {key: value for key, value in building.items() if value is not None and value != ()}
+    if given and with_layout:
+        raise click.UsageError("--layout holds all that the building options say: give one of them")
     return BuildOptions(**given) if given else None
 
 

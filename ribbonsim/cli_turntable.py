@@ -163,9 +163,7 @@ def turntable_command(
 
     _check_files(sheet, page, force)
     shown = _picture_options(options)
-    building = read_building(options)
-    if layout_files and building is not None:
-        raise click.UsageError("--layout holds all that the building options say: give one of them")
+    building = read_building(options, with_layout=bool(layout_files))
     blended = METHODS[method]
     count = _frame_count(frames, seconds, fps)
     with progress_shown() as tell:
