@@ -11,6 +11,8 @@ from ribbonsim.bendcheck.cases import Wish, measure_case
 from ribbonsim.bendcheck.findings import findings_of
 from ribbonsim.bendcheck.measures import Gauge
 from ribbonsim.bendcheck.remedies import Workbench, changes_for
+from ribbonsim.carry_over import pose_of_ribbon
+from ribbonsim.chains import Chains
 from ribbonsim.limits import Limits
 
 LAMPEEL = Path(__file__).parents[1] / "meshes" / "lampeel.obj"
@@ -93,6 +95,20 @@ def test_what_is_the_same_on_both_sides_is_told_once(rig, gauge):
         own = next(p for p in case.parts if p.name == one.place.ribbon)
         assert one.value == pytest.approx(own.shape_error)
         assert own.layout.ribbon.length == part.layout.ribbon.length
+
+
+def test_controls_are_blended_once_for_a_pose(rig, gauge, monkeypatch):
+    blends, blend = [], Chains.points
+    monkeypatch.setattr(Chains, "points", lambda *all: blends.append(1) or blend(*all))
+    pose = rs.Pose({"control3": {"bend": 40.0}, **all_controls(rig, "fin_l", sway=20.0)})
+    case = measure_case(rig, gauge, Wish("both", pose=pose), "linear", contacts=False)
+    assert len(blends) == 1
+    # each ribbon is judged as if what carries it were at rest
+    for part in case.parts:
+        alone = rig.part(part.name).pose_ribbon(pose_of_ribbon(rig.layout, pose, part.name))
+        np.testing.assert_allclose(
+            part.ribbon.control_points, alone.control_points, atol=1e-9 * rig.mesh.diagonal
+        )
 
 
 def test_contact_of_a_fin_with_the_body_names_both(rig, gauge):
