@@ -1,5 +1,5 @@
 """``python -m ribbonsim``: the command line."""
 
-from ribbonsim.cli import main
+from ribbonsim.cli.main import main
 
 main()

@@ -16,12 +16,6 @@ def check_choice(key: str, value: object, allowed: Sequence[str]) -> None:
     ----------
     key : str
         What the value is for, as the user knows it.
-    value : object
-    allowed : sequence of str
-
-    Raises
-    ------
-    RibbonsimError
     """
     if value not in allowed:
         raise RibbonsimError(f"{key} = {value!r} is not known: choose one of {', '.join(allowed)}")
@@ -34,15 +28,10 @@ def check_number(key: str, value: object, low: float, high: float, whole: bool =
     ----------
     key : str
         What the value is for, as the user knows it.
-    value : object
     low, high : float
         Allowed themselves.
     whole : bool
         Whether it must be a whole number.
-
-    Raises
-    ------
-    RibbonsimError
     """
     number = isinstance(value, (int, float, np.integer, np.floating)) and not isinstance(
         value, bool
@@ -52,3 +41,16 @@ def check_number(key: str, value: object, low: float, high: float, whole: bool =
         raise RibbonsimError(
             f"{key} = {value!r} cannot be used: give a {kind} from {low:g} to {high:g}"
         )
+
+
+def check_pose_name(name: str) -> None:
+    """Refuse a name that no command could take back: it gives poses as NAME=AMOUNT,NAME.
+
+    Parameters
+    ----------
+    name : str
+    """
+    if not name.strip():
+        raise RibbonsimError("a kept pose has no name: give it one")
+    if set(name) & set("=,") or not name.isprintable():
+        raise RibbonsimError(f"a pose cannot be called {name!r}: leave out '=', ',' and line ends")

@@ -2,28 +2,38 @@
 
 import json
 import re
-import subprocess
-import sys
 from dataclasses import replace
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from cases import first_of
+from command_line import run_here
 from pages import Page
 from PIL import Image
 from tubes import arc, s_curve, straight, swept, tube
 
-from ribbonsim import Control, CreatureMesh, Layout, Limits, Pose, RibbonsimError, bind, load_mesh
+from ribbonsim import (
+    Control,
+    CreatureMesh,
+    Layout,
+    Limits,
+    Pose,
+    Ribbon,
+    RibbonsimError,
+    bind,
+    load_mesh,
+)
 from ribbonsim.bendcheck.findings import Finding, Place
 from ribbonsim.bendcheck.report import check
-from ribbonsim.build import BuildOptions, build_layout
-from ribbonsim.bundle import Bundle, file_names
-from ribbonsim.check_page import check_into_folder
-from ribbonsim.obj import write_obj
+from ribbonsim.files import Bundle, file_names
+from ribbonsim.mesh.obj_write import write_obj
+from ribbonsim.pages.check_page import check_into_folder
+from ribbonsim.rig.first_layout import BuildOptions, build_layout
+from ribbonsim.view.closeups import draw_finding, finding_heat
 from ribbonsim.view.look import Scale
-from ribbonsim.view.pictures import draw_finding, finding_heat
 from ribbonsim.view.scene import Stage
 
-PROGRAM = [sys.executable, "-c", "from ribbonsim.cli import main; main()"]
 STRICT = Limits(stretch=1.05, squeeze=0.95, pinch=0.999, bulge=1.001, kink=1.01, shape=1e-4)
 POSES = {"curl": 300.0, "twist": 300.0, "c_bend": 20.0}
 
@@ -63,7 +73,7 @@ def report(rig):
 
 
 def test_strict_limits_find_something_of_many_kinds(report):
-    assert {"stretch", "squeeze", "pinch", "shape"} <= {f.kind for f in report.findings}
+    assert {"pinch", "kink", "shape", "volume"} <= {f.kind for f in report.findings}
 
 
 def test_close_up_holds_every_vertex_and_shows_most(rig, report):
@@ -136,15 +146,23 @@ def test_scales_may_fall():
 def test_every_file_is_there(folder):
     out, report, _ = folder
     names = {path.name for path in out.iterdir()}
-    poses = {f"{kind}_{pose}.png" for kind in ("pose", "girth", "curvature", "stretch")
-             for pose in POSES}  # fmt: skip
+    poses = {f"pose_{pose}.png" for pose in POSES}
+    plots = {f"{kind}_{pose}.svg" for kind in ("girth", "curvature", "stretch") for pose in POSES}
     closeups = {
-        f"finding_{k:02}_{finding.kind}.png" for k, finding in enumerate(report.findings, start=1)
+        f"finding_{k:02}_{finding.kind}{f'_{finding.pose}' if place else ''}.png"
+        for k, cause in enumerate(report.causes, start=1)
+        for place, finding in enumerate(cause.shown)
     }
-    assert names == poses | closeups | {"index.html", "report.json"}
+    assert len(closeups) > len(report.causes)
+    assert names == poses | plots | closeups | {"index.html", "report.json"}
     for name in poses | closeups:
         with Image.open(out / name) as picture:
             assert np.asarray(picture).std() > 5
+    for name in plots:
+        root = ElementTree.parse(out / name).getroot()
+        assert root.tag == "{http://www.w3.org/2000/svg}svg"
+        assert root[0].tag.endswith("rect")
+        assert len(list(root.iter("{http://www.w3.org/2000/svg}path"))) > 10
 
 
 def test_numbers_are_those_of_the_report(folder):
@@ -161,13 +179,20 @@ def test_page_asks_for_nothing_and_tells_everything(folder, rig):
     assert "script" not in page.tags
     assert not re.search(r"url\(|@import|https?://", page.style)
     assert "It does not bend right" in page.text
-    assert page.tags.count("article") == len(report.findings)
-    assert page.tags.count("img") == len(report.findings) + len(POSES)
-    assert page.tags.count("details") == len(POSES)
-    for finding in report.findings:
-        assert finding.statement in page.text
-        for tried in finding.attempts:
+    assert page.tags.count("article") == len(report.causes)
+    assert page.tags.count("img") == sum(len(one.shown) for one in report.causes) + len(POSES)
+    tried_for = [cause for cause in report.causes if cause.worst.attempts]
+    folded = len(POSES) + len(tried_for) + (len(report.causes) > 3)
+    assert page.tags.count("details") == folded
+    for cause in report.causes:
+        assert cause.worst.statement in page.text
+        assert cause.elsewhere in page.text
+        assert cause.advice in page.text
+        for tried in cause.worst.attempts:
             assert tried.change in page.text
+    for note in report.floors:
+        assert note in page.text
+    assert report.other_drive.sentence in page.text
     for name in rig.layout.control_names:
         assert name in page.text
 
@@ -175,11 +200,12 @@ def test_page_asks_for_nothing_and_tells_everything(folder, rig):
 def test_chosen_changes_are_those_of_the_findings(folder):
     out, report, _ = folder
     page = Page((out / "index.html").read_text(encoding="utf-8"))
-    chosen = sum(finding.tried is not None for finding in report.findings)
-    assert page.classes.count("chosen") == chosen
-    assert page.text.count("nothing helps much") == sum(
-        finding.tried is None and bool(finding.attempts) for finding in report.findings
-    )
+    chosen = sum(cause.worst.tried is not None for cause in report.causes)
+    assert page.classes.count("marked") == chosen
+    for cause in report.causes:
+        if cause.worst.tried is not None:
+            assert cause.worst.tried.clears
+            assert cause.worst.tried is cause.worst.attempts[0]
 
 
 def test_cells_beyond_a_limit_are_marked_with_a_sign(folder):
@@ -196,7 +222,7 @@ def test_progress_tells_of_every_part(folder):
     assert [stage for stage in stages if stage in ("trying changes", "draw", "write")] == [
         "trying changes", "draw", "write",
     ]  # fmt: skip
-    total = len(report.findings) + len(POSES)
+    total = sum(len(cause.shown) for cause in report.causes) + len(POSES)
     assert ("draw", total, total) in said
 
 
@@ -210,7 +236,7 @@ def test_what_bends_right_says_so(tmp_path):
 
 
 def test_a_pose_of_controls_can_be_checked_too(tmp_path):
-    rig = rig_with(STRICT)
+    rig = rig_with(Limits())
     pose = Pose({"control3": {"bend": 60}})
     check_into_folder(rig, tmp_path / "out", {"../my pose": pose})
     assert (tmp_path / "out" / "pose_.._my_pose.png").exists()
@@ -218,8 +244,9 @@ def test_a_pose_of_controls_can_be_checked_too(tmp_path):
 
 
 def test_findings_of_the_layout_itself_are_drawn_at_rest(tmp_path):
-    mesh = tube(arc(300.0, 20.0, 121), 0.6, around=16, round_ends=4, name="ring")
-    plain = build_layout(mesh, BuildOptions(stations=17, controls=5))
+    line = arc(300.0, 20.0, 121)
+    mesh = tube(line, 0.6, around=16, round_ends=4, name="ring")
+    plain = Layout.from_ribbon(Ribbon.along(line, 0.5, 24), 17, 5)
     rig = bind(mesh, plain)
     weights = rig.mesh_weights.copy()
     near_tip = np.flatnonzero(rig.places > 0.97 * plain.ribbon.length)
@@ -252,7 +279,7 @@ def test_names_from_files_stand_as_text(tmp_path):
     page = Page((tmp_path / "out" / "index.html").read_text(encoding="utf-8"))
     assert not {"script", "b"} & set(page.tags)
     assert page.tags.count("i") == 1  # the page's own colour bar
-    assert page.tags.count("img") == len(report.findings) + 1
+    assert page.tags.count("img") == len(report.causes) + 1
     assert "<i>root" in page.text
     assert "onerror=alert(3)" in page.text
 
@@ -266,7 +293,7 @@ def test_nothing_is_overwritten_unless_asked(rig, tmp_path):
     assert (tmp_path / "report.json").read_text().startswith("{")
 
 
-@pytest.mark.parametrize("stage", ["trying changes", "draw", "write"])
+@pytest.mark.parametrize("stage", first_of("write", "trying changes", "draw"))
 def test_stopped_by_the_user_nothing_is_left(rig, tmp_path, stage):
     def stop(what, done, total):
         if what == stage:
@@ -297,7 +324,7 @@ def test_bundle_takes_back_what_it_placed(tmp_path, monkeypatch):
             raise KeyboardInterrupt
         return real(source, target)
 
-    monkeypatch.setattr("ribbonsim.bundle.os.replace", stopped)
+    monkeypatch.setattr("ribbonsim.files.os.replace", stopped)
     with pytest.raises(KeyboardInterrupt), Bundle(tmp_path, force=True) as bundle:
         bundle.write({"a": "new a", "b": "new b", "c": "new c"})
     assert {path.name for path in tmp_path.iterdir()} == {"b"}
@@ -340,19 +367,13 @@ def files(tmp_path_factory):
 
 
 def run(*arguments):
-    return subprocess.run(
-        [*PROGRAM, "check", *map(str, arguments)],
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=120,
-    )
+    return run_here("check", *arguments)
 
 
-@pytest.mark.parametrize(("layout", "code"), [("usual", 0), ("strict", 1)])
+@pytest.mark.parametrize(("layout", "code"), first_of(("strict", 1), ("usual", 0)))
 def test_exit_code_is_the_verdict(files, tmp_path, layout, code):
     out = tmp_path / "out"
-    done = run(files / "worm.obj", "--layout", files / f"{layout}.toml", "--poses", "c_bend=15",
+    done = run(files / "worm.obj", "--layout", files / f"{layout}.toml", "--poses", "s_bend=15",
                "--out", out)  # fmt: skip
     assert done.returncode == code, done.stderr
     assert str(out / "index.html") in done.stdout

@@ -8,16 +8,19 @@ from pathlib import Path
 import click
 import numpy as np
 import pytest
+from cases import first_of
 from click.testing import CliRunner
+from command_line import run_here
 from tubes import s_curve, tube
 
 from ribbonsim import Layout
-from ribbonsim.build import BuildOptions
-from ribbonsim.cli import cli, main
-from ribbonsim.cli_options import ControlsType, EndType, PosesType
-from ribbonsim.obj import write_obj
+from ribbonsim.cli.main import cli, main
+from ribbonsim.cli.parameter_types import ControlsType, EndType, PosesType
+from ribbonsim.layout.spans import FEWEST
+from ribbonsim.mesh.obj_write import write_obj
+from ribbonsim.rig.first_layout import BuildOptions
 
-PROGRAM = [sys.executable, "-c", "from ribbonsim.cli import main; main()"]
+PROGRAM = [sys.executable, "-c", "from ribbonsim.cli.main import main; main()"]
 
 
 @pytest.fixture(scope="module")
@@ -27,9 +30,25 @@ def worm(tmp_path_factory):
     return path
 
 
+# waits at a stage until it is stopped, however busy the machine is
+WAITS = """
+import sys
+from ribbonsim.cli import progress
+from ribbonsim.cli.main import main
+real = progress._plain_line
+def waiting(stage, done, total):
+    if stage == sys.argv[1]:
+        print("waits", file=sys.stderr, flush=True)
+        sys.stdin.readline()
+    real(stage, done, total)
+progress._plain_line = waiting
+main(sys.argv[2:])
+"""
+
+
 def run(*arguments):
     return subprocess.run(
-        [*PROGRAM, *map(str, arguments)], capture_output=True, text=True, check=False, timeout=120
+        [*PROGRAM, *map(str, arguments)], capture_output=True, text=True, check=False, timeout=600
     )
 
 
@@ -55,13 +74,32 @@ def test_help_names_every_option(command):
         if isinstance(option, click.Option):
             assert max(option.opts, key=len) in result.output
     assert max(map(len, result.output.splitlines())) <= 80
+    assert "\\" not in result.output
+
+
+def test_sections_share_the_joint_where_they_meet(worm, tmp_path):
+    """9 and 9 joints with one in common are 17; three controls in each with one in common, 5."""
+    for count, stands in (((), [1, 5, 9, 13, 17]), (("--controls", 2), [1, 9, 17])):
+        file = tmp_path / "worm.toml"
+        done = run_here("layout", worm, "--out", file, "--force", "--sections", "9,9", *count)
+        assert done.returncode == 0, done.stderr
+        layout = Layout.load(file)
+        assert len(layout.stations) == 17
+        assert [control.station for control in layout.controls] == stands
+    run_here("layout", worm, "--out", file, "--force", "--sections", "5,9")
+    layout = Layout.load(file)
+    assert [control.station for control in layout.controls] == [1, 3, 5, 9, 13]
+    lengths = layout.ribbon.arc_length(layout.stations)
+    assert np.allclose(np.diff(lengths), layout.ribbon.length / 12, rtol=1e-6)
 
 
 def test_help_tells_the_defaults_that_hold():
     told = CliRunner().invoke(cli, ["layout", "--help"]).output
     plain = BuildOptions()
-    for name in ("spans", "stations", "controls"):
+    for name in ("stations", "controls", "drive"):
         assert re.search(rf"--{name} .*?\[{getattr(plain, name)}\]", told, re.DOTALL)
+    assert re.search(rf"--spans .*?left out, {FEWEST} or", " ".join(told.split()))
+    assert re.search(rf"--sections .*?\[{plain.controls_per_section}\]", told, re.DOTALL)
 
 
 def test_preview_makes_a_page_and_says_so(worm, tmp_path):
@@ -78,16 +116,17 @@ def test_preview_makes_a_page_and_says_so(worm, tmp_path):
 
 def test_layout_is_written_shown_and_previewed(worm, tmp_path):
     file = tmp_path / "worm.toml"
-    done = run("layout", worm, "--out", file, "--show", "--stations", "9", "--controls", "3")
+    done = run_here("layout", worm, "--out", file, "--show", "--stations", "9", "--controls", "3")
     assert done.returncode == 0, done.stderr
     lines = done.stdout.splitlines()
-    assert lines[0].split()[:4] == ["station", "t", "length", "spacing"]
+    assert lines[0] == "Up is y."
+    assert ["station", "t", "length", "spacing"] in [line.split()[:4] for line in lines]
     assert len([line for line in lines if re.match(r" *\d+ +\d\.\d{4}", line)]) == 9
     assert "--layout" in lines[-1]
     layout = Layout.load(file)
     assert len(layout.stations) == 9
     assert [control.station for control in layout.controls] == [1, 5, 9]
-    done = run("preview", worm, "--out", tmp_path / "out", "--layout", file, "--poses", "curl")
+    done = run_here("preview", worm, "--out", tmp_path / "out", "--layout", file, "--poses", "curl")
     assert done.returncode == 0, done.stderr
     assert Layout.load(tmp_path / "out" / "layout.toml").control_names == layout.control_names
 
@@ -132,6 +171,17 @@ def test_ends_are_taken_as_in_the_file(worm, tmp_path, capsys):
         (["preview", "{mesh}", "--out", "{out}", "--controls", "1,2,x"], "1,5,9"),
         (["preview", "{mesh}", "--out", "{out}", "--controls", "40"], "40"),
         (["preview", "{mesh}", "--out", "{out}", "--controls", "3,3"], "station 3"),
+        (["layout", "{mesh}", "--out", "{out}", "--sections", "9,x"], "such as 9,9"),
+        (["layout", "{mesh}", "--out", "{out}", "--sections", "9,1"], "at least two joints"),
+        (["layout", "{mesh}", "--out", "{out}", "--sections", "9,9", "--controls", "1"], "2 to 9"),
+        (
+            ["layout", "{mesh}", "--out", "{out}", "--sections", "9,9", "--controls", "1,9"],
+            "how many each section has",
+        ),
+        (
+            ["layout", "{mesh}", "--out", "{out}", "--sections", "9,9", "--stations", "9"],
+            "leave out --stations",
+        ),
         (["preview", "{mesh}", "--out", "{out}", "--width", "nan"], "width"),
         (["preview", "{mesh}", "--out", "{out}", "--width", "-1"], "width"),
         (["preview", "{mesh}", "--out", "{out}", "--spans", "0"], "spans"),
@@ -142,7 +192,7 @@ def test_ends_are_taken_as_in_the_file(worm, tmp_path, capsys):
         (["preview", "{mesh}", "--out", "{out}", "--root", "999999"], "999999"),
         (["preview", "{mesh}", "--out", "{out}", "--tip", "1,2"], "x,y,z"),
         (["preview", "{mesh}", "--out", "{out}", "--colour"], "--colour"),
-        (["layout", "{mesh}", "--out", "{mesh}"], "exists"),
+        (["layout", "{mesh}", "--out", "{mesh}", "--force"], "was read"),
         (["layout", "{mesh}", "--out", "{folder}/none/x.toml"], "folder"),
         (["paint", "{mesh}"], "paint"),
     ],
@@ -174,21 +224,34 @@ def test_errors_reach_the_shell_without_a_traceback(tmp_path):
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals differ")
-def test_ctrl_c_ends_with_130(worm, tmp_path):
+@pytest.mark.parametrize(
+    ("kind", "stage"),
+    first_of(
+        ("SIGINT", "bind the mesh"), ("SIGINT", "write"), ("SIGTERM", "draw"), ("SIGHUP", "draw")
+    ),
+)
+def test_a_signal_that_stops_leaves_nothing(worm, tmp_path, kind, stage):
+    number = getattr(signal, kind)
+    words = ["preview", str(worm), "--out", str(tmp_path / "out"), "--poses", "curl"]
+    words += ["--controls", "1"]  # as few pictures as there can be
     process = subprocess.Popen(
-        [*PROGRAM, "preview", str(worm), "--out", str(tmp_path / "out")],
+        [sys.executable, "-c", WAITS, stage, *words],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        # started in the background or by nohup, the tests themselves ignore some signals
+        preexec_fn=lambda: signal.signal(number, signal.SIG_DFL),
     )
     assert process.stderr is not None
-    while "draw" not in process.stderr.readline():
+    while "waits" not in process.stderr.readline():
         assert process.poll() is None
-    process.send_signal(signal.SIGINT)
-    _, said = process.communicate(timeout=60)
-    assert process.returncode == 130
+    process.send_signal(number)
+    _, said = process.communicate(timeout=600)
+    assert process.returncode == 128 + number, said  # as a shell tells it
     assert said.splitlines()[-1].startswith("ribbonsim: stopped")
     assert "Traceback" not in said
-    assert not (tmp_path / "out" / "index.html").exists()
+    assert not (tmp_path / "out").exists()
 
 
 def test_reader_that_stops_reading_is_no_error(worm, tmp_path):
@@ -203,9 +266,25 @@ def test_reader_that_stops_reading_is_no_error(worm, tmp_path):
     assert process.stderr is not None
     said = process.stderr.read()
     process.stderr.close()
-    assert process.wait(timeout=60) == 0
+    assert process.wait(timeout=600) == 0
     assert "Traceback" not in said
     assert "BrokenPipe" not in said
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals")
+def test_a_terminal_shows_a_bar_in_place_of_lines(worm, tmp_path):
+    ours, theirs = os.openpty()
+    file = tmp_path / "a.toml"
+    done = subprocess.run(
+        [*PROGRAM, "layout", str(worm), "--out", str(file)], stderr=theirs, check=False, timeout=600
+    )
+    os.close(theirs)
+    shown = os.read(ours, 100_000).decode()
+    os.close(ours)
+    assert done.returncode == 0
+    assert "lay out the ribbon" in shown
+    assert "100%" in shown
+    assert " ..." not in shown
 
 
 def test_version_is_told():
@@ -215,11 +294,11 @@ def test_version_is_told():
 
 
 def test_help_loads_nothing_heavy():
-    code = "import sys; from ribbonsim.cli import cli; print(*sys.modules)"
+    code = "import sys; from ribbonsim.cli.main import cli; print(*sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     roots = {name.split(".")[0] for name in done.stdout.split()}
     assert "click" in roots
-    assert not roots & {"numpy", "scipy", "pyvista", "matplotlib", "jinja2", "rich"}
+    assert not roots & {"numpy", "scipy", "pyvista", "matplotlib", "jinja2", "trimesh", "igl"}
 
 
 def test_words_become_values():
@@ -228,3 +307,134 @@ def test_words_become_values():
     assert ControlsType().convert("5", None, None) == 5
     assert ControlsType().convert("1,5", None, None) == (1, 5)
     assert PosesType().convert("c_bend, twist=-90", None, None) == {"c_bend": None, "twist": -90.0}
+
+
+# -- what nobody foresaw, and terminals of all kinds -----------------------------------------------
+
+
+def broken(monkeypatch, error):
+    def fail(*_):
+        raise error
+
+    monkeypatch.setattr("ribbonsim.rig.first_layout.build_layout", fail)
+
+
+@pytest.mark.parametrize(
+    ("error", "words"),
+    [
+        (KeyError("a\nb"), "fault of ribbonsim"),
+        (ZeroDivisionError("x" * 5000), "fault of ribbonsim"),
+        (RecursionError("deep"), "fault of ribbonsim"),
+        (MemoryError(), "not enough memory"),
+        (OSError(28, "No space left on device", "/tmp/x"), "(/tmp/x): no space left"),
+    ],
+)
+@pytest.mark.parametrize("debug", [False, True])
+def test_what_nobody_foresaw_is_one_sentence_and_code_3(
+    worm, tmp_path, monkeypatch, error, words, debug
+):
+    broken(monkeypatch, error)
+    words_given = ["layout", worm, "--out", tmp_path / "a.toml", *(["--debug"] if debug else [])]
+    done = run_here(*words_given)
+    assert done.returncode == 3
+    last = done.stderr.splitlines()[-1]
+    assert last.startswith("ribbonsim: ")
+    assert words in last
+    assert len(last) < 500
+    assert ("Traceback" in done.stderr) == debug
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_nothing_in_a_name_acts_on_the_terminal(tmp_path, worm):
+    """ECMA-48 control functions and the direction marks of UAX #9 are spelled out."""
+    name = "eel\x1b[31m\x07\u202egnp\x9b.obj"
+    done = run_here("check", tmp_path / name)
+    assert done.returncode == 2
+    assert "eel\\x1b[31m\\x07\\u202egnp\\x9b.obj" in done.stderr
+    (tmp_path / name).write_bytes(worm.read_bytes())
+    done = run_here("layout", tmp_path / name, "--out", tmp_path / "a.toml", "--show")
+    assert done.returncode == 0
+    assert not {"\x1b", "\x07", "\u202e", "\x9b"} & set(done.stdout + done.stderr)
+    assert Layout.load(tmp_path / "a.toml").name.isprintable()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names of files are bytes on Linux")
+def test_a_name_that_is_not_utf8(tmp_path, worm):
+    path = os.fsencode(tmp_path) + b"/e\xffel.obj"
+    Path(os.fsdecode(path)).write_bytes(worm.read_bytes())
+    few = ["--poses", "curl", "--controls", "1"]  # as few pictures as there can be
+    command = [*PROGRAM, "preview", path, "--out", tmp_path / "out", *few]
+    done = subprocess.run(command, capture_output=True, check=False, timeout=600)
+    assert done.returncode == 0, done.stderr
+    assert b"e_el was put into" in done.stdout
+    page = (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
+    assert "e_el" in page
+
+
+@pytest.mark.parametrize("words", first_of("layout --show --out a.toml", "check --poses curl"))
+def test_a_console_that_knows_few_letters(tmp_path, worm, words):
+    done = subprocess.run(
+        [*PROGRAM, *words.split(), str(worm)],
+        capture_output=True,
+        check=False,
+        timeout=600,
+        env={**os.environ, "PYTHONIOENCODING": "cp1252"},
+        cwd=tmp_path,
+    )
+    assert done.returncode in (0, 1), done.stderr
+    assert b"Traceback" not in done.stderr
+    assert done.stdout.decode("cp1252")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="shells differ")
+@pytest.mark.parametrize(
+    ("streams", "code"),
+    first_of((">/dev/full", 3), (">&- 2>&- <&-", 0), (">&-", 0), ("2>/dev/full", 0), count=2),
+)
+def test_streams_that_are_closed_or_full(tmp_path, worm, streams, code):
+    if "/dev/full" in streams and not Path("/dev/full").exists():
+        pytest.skip("no device that is always full")
+    out = tmp_path / "a.toml"
+    command = [*PROGRAM, "layout", str(worm), "--out", str(out), "--show"]
+    done = subprocess.run(
+        ["sh", "-c", f'exec "$@" {streams}', "sh", *command],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=600,
+    )
+    assert done.returncode == code, done.stderr
+    assert "Traceback" not in done.stderr
+    assert "Exception ignored" not in done.stderr
+    assert Layout.load(out).controls
+    if code:
+        assert done.stderr.splitlines()[-1].startswith("ribbonsim: the system refused something")
+
+
+@pytest.mark.parametrize("formats", first_of("obj,usd", "gltf,tables,sheet"))
+def test_a_folder_for_temporary_files_that_takes_none(tmp_path, worm, formats):
+    environment = {**os.environ, "TMPDIR": "/proc", "TEMP": "/proc", "TMP": "/proc"}
+    words = ["handoff", str(worm), "--out", str(tmp_path / "out"), "--poses", "curl"]
+    done = subprocess.run(
+        [*PROGRAM, *words, "--formats", formats],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=300,
+        env=environment,
+        cwd=tmp_path,
+    )
+    assert done.returncode == 0, done.stderr
+    assert len(list((tmp_path / "out").iterdir())) > 2
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such devices")
+@pytest.mark.parametrize("ending", [".obj", ".ply", ".glb", ".toml"])
+def test_what_never_ends_is_refused(tmp_path, worm, ending):
+    for number, make in enumerate((os.mkfifo, lambda path: path.symlink_to("/dev/zero"))):
+        path = tmp_path / f"{number}{ending}"
+        make(path)
+        words = ["check", path] if ending != ".toml" else ["check", worm, "--layout", path]
+        done = run_here(*words)
+        assert done.returncode == 2
+        assert "may never end" in done.stderr

@@ -14,8 +14,9 @@ import igl.predicates
 import numpy as np
 import pytest
 import trimesh
+from demos import demo_mesh
 
-from ribbonsim.mesh import CreatureMesh, load_mesh
+from ribbonsim.mesh.creature import CreatureMesh
 
 MESHES = Path(__file__).parent.parent / "meshes"
 GROUPS = {
@@ -39,7 +40,7 @@ VERTICES = {
 
 @pytest.fixture(scope="module", params=sorted(GROUPS))
 def creature(request: pytest.FixtureRequest) -> CreatureMesh:
-    return load_mesh(MESHES / f"{request.param}.obj")
+    return demo_mesh(request.param)
 
 
 @pytest.fixture(scope="module")
@@ -124,7 +125,7 @@ def test_texture_has_a_seam_and_no_quad_flipped_or_outside(creature: CreatureMes
 
 @pytest.mark.parametrize("name", ["lampeel", "snuffer", "grub"])
 def test_left_and_right_are_exact_mirror_images(name: str) -> None:
-    mesh = load_mesh(MESHES / f"{name}.obj")
+    mesh = demo_mesh(name)
     here = {tuple(point): number for number, point in enumerate(mesh.positions)}
     partner = np.array([here[(-x + 0.0, y, z)] for x, y, z in mesh.positions])
     assert np.array_equal(partner[partner], np.arange(len(partner)))
@@ -138,7 +139,7 @@ def test_left_and_right_are_exact_mirror_images(name: str) -> None:
 
 
 def test_lampeel_rears_up_from_the_ground() -> None:
-    mesh = load_mesh(MESHES / "lampeel.obj")
+    mesh = demo_mesh("lampeel")
     low, high = mesh.positions.min(axis=0), mesh.positions.max(axis=0)
     assert 0.0 <= low[1] < 0.2
     assert high[1] > 60.0
@@ -147,7 +148,7 @@ def test_lampeel_rears_up_from_the_ground() -> None:
 
 
 def test_snuffer_stands_on_six_arms() -> None:
-    mesh = load_mesh(MESHES / "snuffer.obj")
+    mesh = demo_mesh("snuffer")
     vertices = quads_of(mesh)
     for number, name in enumerate(mesh.group_names):
         points = mesh.positions[np.unique(vertices[mesh.polygon_groups == number])]
@@ -157,7 +158,7 @@ def test_snuffer_stands_on_six_arms() -> None:
 
 
 def test_grub_is_short_and_fat() -> None:
-    mesh = load_mesh(MESHES / "grub.obj")
+    mesh = demo_mesh("grub")
     across, _, along = np.ptp(mesh.positions, axis=0)
     assert along / across == pytest.approx(2.5, abs=0.15)
 
@@ -169,7 +170,7 @@ def formula(monkeypatch: pytest.MonkeyPatch) -> dict:
 
 
 def test_tentacle_volume_is_that_of_frustum_and_half_ellipsoids(formula: dict) -> None:
-    mesh = load_mesh(MESHES / "tentacle.obj")
+    mesh = demo_mesh("tentacle")
     r0, r1 = 9.0, 2.0
     frustum = np.pi * 90.0 / 3.0 * (r0**2 + r0 * r1 + r1**2)
     caps = 2.0 / 3.0 * np.pi * (r0**2 * 3.0 + r1**2 * 2.5)
@@ -182,7 +183,7 @@ def test_tentacle_volume_is_that_of_frustum_and_half_ellipsoids(formula: dict) -
 
 
 def test_tentacle_rings_are_even_and_have_the_formulas_girth(formula: dict) -> None:
-    mesh = load_mesh(MESHES / "tentacle.obj")
+    mesh = demo_mesh("tentacle")
     heights, count = np.unique(mesh.positions[:, 1], return_counts=True)
     rings = heights[(count == 32) & (heights >= 0.0) & (heights <= 90.0)]
     assert np.allclose(rings, np.linspace(0.0, 90.0, 121), atol=1e-5)
@@ -195,7 +196,7 @@ def test_tentacle_rings_are_even_and_have_the_formulas_girth(formula: dict) -> N
 
 
 def test_coil_lies_close_on_itself_by_libigl_distance() -> None:
-    mesh = load_mesh(MESHES / "coil.obj")
+    mesh = demo_mesh("coil")
     # The sleeve of the body fills the left of the texture; v runs from the head to the tail.
     texture = mesh.texcoords[mesh.corner_texcoords]
     sleeve = (texture.reshape(-1, 4, 2)[:, :, 0] < 0.62).all(axis=1)

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from ribbonsim.falloff import (
+from ribbonsim.layout.falloff import (
     KERNELS,
     gaussian,
     inverse_distance,

@@ -1,11 +1,13 @@
 """Guide and places along the body, on tubes whose centreline is known, against libigl."""
 
 import re
-from pathlib import Path
 
 import igl
 import numpy as np
 import pytest
+import trimesh
+from cases import first_of
+from demos import demo_mesh
 from scipy.spatial import cKDTree
 from tubes import arc, helix, off_polyline, s_curve, straight, swept, triangulated, tube
 
@@ -19,13 +21,19 @@ from ribbonsim import (
     bind,
     edge_loop,
     find_guide,
-    load_mesh,
     loop_centre,
 )
-from ribbonsim.field import edge_distance, edge_graph, harmonic_field, laplacian
-from ribbonsim.place import body_places
+from ribbonsim.body import field
+from ribbonsim.body.field import (
+    body_field,
+    body_surface,
+    edge_distance,
+    edge_graph,
+    factor_of,
+    laplacian,
+)
+from ribbonsim.body.place import body_places
 
-MESHES = Path(__file__).parent.parent / "meshes"
 CURVES = {"straight": straight(), "arc": arc(), "s": s_curve(), "helix": helix(1.3, 3.0, 4.0)}
 RADIUS, AROUND, CAP = 0.6, 16, 3
 
@@ -92,7 +100,7 @@ def test_guide_of_a_taper_runs_from_its_thick_end():
     assert find_guide(turned)[0, 0] < find_guide(turned)[-1, 0]
 
 
-@pytest.mark.parametrize("scale", [1e-3, 1.0, 1e4])
+@pytest.mark.parametrize("scale", first_of(1e-3, 1.0, 1e4))
 def test_guide_scales_and_turns_with_the_body(scale):
     mesh = body("s")
     turn = np.linalg.qr(np.random.default_rng(0).normal(size=(3, 3)))[0]
@@ -143,7 +151,7 @@ def with_limb(thickness=0.25, reach=4.0, at=12):
     return mesh
 
 
-@pytest.mark.parametrize("thickness", [0.15, 0.25, 0.4])
+@pytest.mark.parametrize("thickness", first_of(0.4, 0.15, 0.25))
 @pytest.mark.parametrize("at", [12, 20])
 def test_limb_does_not_pull_the_guide(thickness, at):
     mesh = with_limb(thickness, at=at)
@@ -163,7 +171,7 @@ def test_limb_takes_the_place_it_grows_from():
 
 @pytest.mark.parametrize("name", ["lampeel", "grub", "coil", "tentacle"])
 def test_guides_of_demo_creatures_are_inside_them(name):
-    mesh = load_mesh(MESHES / f"{name}.obj")
+    mesh = demo_mesh(name)
     guide = find_guide(mesh)
     triangles = mesh.triangles[mesh.components[mesh.triangles[:, 0]] == mesh.body]
     winding = igl.winding_number(mesh.positions, triangles, guide)
@@ -172,7 +180,7 @@ def test_guides_of_demo_creatures_are_inside_them(name):
 
 def test_guide_of_the_tentacle_is_its_length():
     # a plain taper: the guide is as long as the body's longest extent or a little more
-    mesh = load_mesh(MESHES / "tentacle.obj")
+    mesh = demo_mesh("tentacle")
     guide = find_guide(mesh)
     assert length_of(guide) >= 0.95 * np.ptp(mesh.positions, axis=0).max()
 
@@ -227,7 +235,7 @@ def test_harmonic_field_matches_igl_harmonic():
     known = np.r_[low, high].astype(np.int64)
     values = np.r_[np.zeros(len(low)), np.ones(len(high))][:, None]
     expected = igl.harmonic(positions, triangles, known, values, 1).ravel()
-    got = harmonic_field(laplacian(positions, triangles), low, high)
+    got = body_field(positions, triangles, low, high)
     # cotangents below zero are held above it, which moves the field a little
     np.testing.assert_allclose(got, expected, atol=5e-3)
 
@@ -238,8 +246,7 @@ def test_harmonic_field_of_a_straight_tube_is_a_linear_ramp():
     triangles = triangulated(faces)
     low = np.r_[np.arange(AROUND), len(positions) - 2]
     high = np.r_[np.arange(AROUND) + 40 * AROUND, len(positions) - 1]
-    operator = laplacian(positions, triangles)
-    got = harmonic_field(operator, low, high)
+    got = body_field(positions, triangles, low, high)
     np.testing.assert_allclose(got, positions[:, 0] / 10, atol=1e-3)
 
 
@@ -358,7 +365,7 @@ def test_weights_do_not_bleed_across_a_fold(distance):
 def test_weights_do_not_bleed_between_turns_of_the_coil(distance):
     # own place by igl's heat geodesics from both ends, as a share: they follow the surface and
     # know nothing of the gap between the turns; a few percent off is far within a fifth
-    mesh = load_mesh(MESHES / "coil.obj")
+    mesh = demo_mesh("coil")
     guide = find_guide(mesh)
     ribbon = Ribbon.along(guide, 0.1 * length_of(guide) / 10, 32)
     layout = Layout.from_ribbon(ribbon, 33, 9)
@@ -390,7 +397,7 @@ def test_weights_do_not_bleed_between_turns_of_the_coil(distance):
 @pytest.mark.parametrize("share", [0.3, 0.5, 0.8])
 def test_a_tip_on_the_wall_cuts_the_guide_there(share):
     # a vertex of the body's wall is no end: the guide goes on as it was, only shorter
-    mesh = rs.load_mesh(MESHES / "lampeel.obj")
+    mesh = demo_mesh("lampeel")
     whole = find_guide(mesh)
     wanted = whole[round(share * (len(whole) - 1))]
     vertex = int(np.argmin(np.linalg.norm(mesh.positions - wanted, axis=1)))
@@ -402,3 +409,74 @@ def test_a_tip_on_the_wall_cuts_the_guide_there(share):
     rig = rs.bind(mesh, rs.Layout.from_ribbon(rs.Ribbon.along(cut, width=3.0)))
     beyond = np.linalg.norm(mesh.positions - whole[-1], axis=1) < 10.0
     assert (rig.mesh_weights[beyond, -1] > 0.7).all()  # what lies past the tip rides on its joint
+
+
+# -- whatever the order of the vertices ---------------------------------------------------
+
+
+def orders_of(mesh):
+    """The same surface with its vertices numbered anew."""
+    count = len(mesh.positions)
+    yield "along an axis", np.argsort(mesh.positions[:, 1], kind="stable")
+    yield "shuffled", np.random.default_rng(3).permutation(count)
+    yield "backwards", np.arange(count)[::-1]
+
+
+def renumbered(mesh, order):
+    place = np.argsort(order)
+    return CreatureMesh.from_arrays(mesh.positions[order], place[mesh.triangles].tolist(), "again")
+
+
+def subdivided(mesh):
+    """Each triangle cut into four by trimesh, whose new vertices come last."""
+    points, triangles = trimesh.remesh.subdivide(mesh.positions, mesh.triangles)
+    return CreatureMesh.from_arrays(points, triangles.tolist(), "finer")
+
+
+@pytest.mark.parametrize("name", first_of("snuffer", "lampeel"))
+def test_guide_does_not_depend_on_the_order_of_the_vertices(name):
+    mesh = demo_mesh(name)
+    expected = find_guide(mesh)
+    for label, order in orders_of(mesh):
+        got = find_guide(renumbered(mesh, order))
+        apart = np.linalg.norm(got - expected, axis=1).max()
+        assert apart < 1e-7 * length_of(expected), label
+
+
+def test_guide_of_a_subdivided_mesh_is_the_same_to_a_thousandth():
+    # the surface is the same to a point; the piecewise linear field on it is finer
+    mesh = demo_mesh("lampeel")
+    expected, got = find_guide(mesh), find_guide(subdivided(mesh))
+    assert np.linalg.norm(got - expected, axis=1).max() < 2e-3 * length_of(expected)
+
+
+@pytest.mark.parametrize("shape", first_of(lambda mesh: mesh, subdivided), ids=["file", "finer"])
+def test_factor_fills_as_little_whatever_the_order_of_the_vertices(shape):
+    mesh = shape(demo_mesh("snuffer"))
+    fills = {}
+    for label, order in [("file", np.arange(len(mesh.positions))), *orders_of(mesh)]:
+        skin = body_surface(renumbered(mesh, order))
+        factor = factor_of(skin.operator[1:, 1:])
+        fills[label] = factor.L.nnz + factor.U.nnz
+    assert max(fills.values()) < 2 * min(fills.values()), fills
+
+
+def test_multigrid_and_factor_give_one_field(monkeypatch):
+    mesh = subdivided(demo_mesh("snuffer"))
+    skin = body_surface(mesh)
+    z = mesh.positions[skin.used, 2]
+    low, high = skin.used[z <= np.quantile(z, 0.02)], skin.used[z >= np.quantile(z, 0.98)]
+    direct = skin.field(low, high)
+    monkeypatch.setattr(field, "_DIRECT", 100)
+    monkeypatch.setattr(field, "factor_of", None)  # it may not fall back on the factor
+    np.testing.assert_allclose(skin.field(low, high), direct, rtol=0, atol=1e-10)
+
+
+def test_field_falls_back_on_the_factor_where_multigrid_does_not_converge(monkeypatch):
+    mesh = demo_mesh("snuffer")
+    skin = body_surface(mesh)
+    low, high = skin.used[:5], skin.used[-5:]
+    direct = skin.field(low, high)
+    monkeypatch.setattr(field, "_DIRECT", 100)
+    monkeypatch.setattr(field, "_ITERATIONS", 1)
+    np.testing.assert_array_equal(skin.field(low, high), direct)

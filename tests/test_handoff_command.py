@@ -3,7 +3,7 @@
 import csv
 import errno
 import sys
-import tempfile
+from pathlib import Path
 
 import numpy as np
 import pygltflib
@@ -14,11 +14,11 @@ from pxr import Usd, UsdGeom
 from test_handoff_usd import Read
 
 import ribbonsim as rs
-from ribbonsim import cli as doors
+from ribbonsim.cli import main as doors
 from ribbonsim.handoff.units import Units
 from ribbonsim.handoff.whole import FORMATS, for_gltf, hand_off, stages_of
-from ribbonsim.obj import write_obj
-from ribbonsim.view.motion import blend, moments
+from ribbonsim.mesh.obj_write import write_obj
+from ribbonsim.show.moves import blend, moments
 
 ALWAYS = {
     "tube.glb",
@@ -30,6 +30,8 @@ ALWAYS = {
     "stations.csv",
     "controls.csv",
     "control_weights.csv",
+    "shares.csv",
+    "stretch_weights.csv",
     "control_points.csv",
     "knots.csv",
     "ribbon.obj",
@@ -72,7 +74,7 @@ def test_command_writes_all_formats(scene, tmp_path, capsys):
     assert code == 0
     names = {file.name for file in out.iterdir()}
     assert names == ALWAYS | {"tube_мах.obj", "tube_twist.obj"}
-    assert "16 files with 2 poses. Lengths are in scene units, as they stand" in said
+    assert "18 files with 2 poses. Lengths are in scene units, as they stand" in said
     for key in FORMATS:
         assert f"{key}  " in said
 
@@ -145,6 +147,7 @@ def test_only_what_is_asked_for_is_written(rig, tmp_path):
     assert done.poses == ("twist",)
 
 
+@pytest.mark.slow
 def test_text_files_hold_what_the_binary_ones_hold(scene, tmp_path):
     # pygltflib and usd-core read both
     given = (str(scene / "tube.obj"), "--formats", "gltf,usd", "--poses", "c_bend")
@@ -173,10 +176,11 @@ def test_text_files_hold_what_the_binary_ones_hold(scene, tmp_path):
 def test_a_layout_file_and_options_that_build_one_exclude_each_other(scene, tmp_path, capsys):
     given = (str(scene / "tube.obj"), "--layout", str(scene / "tube.toml"), "--controls", "3")
     assert run(*given, "--out", str(tmp_path / "out")) == 2
-    assert "give one of them" in capsys.readouterr().err
+    assert "leave out --controls" in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.slow
 def test_sheet_checks_simple_poses_unless_poses_are_named(rig, tmp_path):
     hand_off(rig, tmp_path / "a", ["sheet"])
     hand_off(rig, tmp_path / "b", ["sheet"], ["twist"])
@@ -217,13 +221,13 @@ def test_a_turntables_motion_leaves_as_an_animation(scene, tmp_path):
 
 def test_a_motion_eases_from_rest_and_back(rig):
     pose = rig.pose_for("twist")
-    motion = rs.turntable_motion({"twist": pose}, "ease", frames=24)
+    motion = rs.turntable_clip({"twist": pose}, "ease", frames=24)
     assert not motion.poses[0].controls
     assert not motion.poses[-1].controls
     assert motion.poses[12] == pose
     assert motion.times[-1] == pytest.approx(1.0)
     with pytest.raises(rs.RibbonsimError, match="two poses or more"):
-        rs.turntable_motion({"twist": pose}, "sequence")
+        rs.turntable_clip({"twist": pose}, "sequence")
 
 
 # -- what goes wrong -----------------------------------------------------------------------------
@@ -235,7 +239,8 @@ def test_a_motion_eases_from_rest_and_back(rig):
         (["--formats", "gltf,fax"], "format = 'fax' is not known"),
         (["--formats", "gltf,,usd"], "has an empty name in it"),
         (["--units", "parsec"], "'parsec' is none of mm, cm, dm, m, in, ft"),
-        (["--up", "x"], "'x' is none of y, z"),
+        (["--up", "w"], "'w' is none of x, y, z, -x, -y, -z"),
+        (["--up", "y:x"], "up axis to write"),
         (["--frames", "24"], "--frames is for the animation of --motion: give both"),
         (["--units", "cm:"], "neither a name nor two"),
         (["--poses", "wiggle"], "no pose is called 'wiggle'"),
@@ -279,6 +284,7 @@ def test_stopping_leaves_nothing(rig, tmp_path):
     assert not (tmp_path / "new").exists()
 
 
+@pytest.mark.slow
 def test_progress_names_every_format(rig, tmp_path):
     stages = []
     hand_off(rig, tmp_path, poses=["twist"], progress=lambda *told: stages.append(told))
@@ -292,7 +298,7 @@ def test_a_full_disk_is_told(rig, tmp_path, monkeypatch):
     def full(*_, **__):
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr(tempfile, "TemporaryDirectory", full)
+    monkeypatch.setattr(Path, "write_bytes", full)
     with pytest.raises(rs.RibbonsimError, match="free some space"):
         hand_off(rig, tmp_path / "new", ["gltf"], ["twist"])
     assert not (tmp_path / "new").exists()

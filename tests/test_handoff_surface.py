@@ -10,7 +10,7 @@ import tubes
 from geomdl import BSpline as Geomdl
 
 import ribbonsim as rs
-from ribbonsim.handoff.surface import export_surface, surface_text, written_ribbons
+from ribbonsim.handoff.obj import export_surface, surface_text, written_ribbons
 from ribbonsim.handoff.units import Units
 
 # Example 3 of the specification, as two public parsers' tests transcribe it.

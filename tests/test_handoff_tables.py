@@ -12,6 +12,7 @@ import jsonschema
 import numpy as np
 import pytest
 import trimesh
+from demos import demo_mesh
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from tubes import s_curve, tube
@@ -30,10 +31,9 @@ from ribbonsim import (
     export_tables,
     find_appendages,
     find_guide,
-    load_mesh,
 )
-from ribbonsim.handoff.record import schema_text
-from ribbonsim.obj import read_obj
+from ribbonsim.handoff.record_schema import schema_text
+from ribbonsim.mesh.obj_read import read_obj
 
 MESHES = Path(__file__).parent.parent / "meshes"
 POSE = Pose({"шея": {"bend": 40, "twist": 15, "shift": (0.5, 0.0, -1.0)}}, keep_volume=0.5)
@@ -163,12 +163,35 @@ def test_stations_and_controls_stand_where_the_ribbon_says(written):
 def test_control_weights_share_out_the_ribbon(written):
     told = rows(written / "control_weights.csv")
     count = len(rig().layout.ribbon.control_points)
-    shape = (count, len(CONTROLS))
     assert [int(r["control_point"]) for r in told] == np.repeat(np.arange(1, count + 1), 3).tolist()
-    position = np.array([float(r["position_weight"]) for r in told]).reshape(shape)
-    twist = np.array([float(r["twist_weight"]) for r in told]).reshape(shape)
-    assert np.array_equal(position, rig().surface_weights)
-    assert np.array_equal(twist, rig().twist_weights)
+    weights = np.array([float(r["weight"]) for r in told]).reshape(count, len(CONTROLS))
+    assert np.array_equal(weights, rig().surface_weights)
+
+
+def test_shares_rise_from_nothing_to_all_of_what_a_control_does(written):
+    told = rows(written / "shares.csv")
+    table = np.array([float(r["share"]) for r in told]).reshape(17, len(CONTROLS) - 1)
+    assert np.array_equal(table, rig().share_table)
+    assert table[0] == pytest.approx(0.0, abs=1e-12)
+    assert table[-1] == pytest.approx(1.0, abs=1e-12)
+    assert (np.diff(table, axis=0) >= 0.0).all()
+    # carried outwards from the tail's end, each piece is driven by the control after it
+    assert [r["driven_by"] for r in told[:2]] == ['the "middle"', "шея"]
+    assert {r["sign"] for r in told} == {"1"}
+    stretch = rows(written / "stretch_weights.csv")
+    weights = np.array([float(r["weight"]) for r in stretch]).reshape(17, len(CONTROLS))
+    assert weights.sum(axis=1) == pytest.approx(1.0)
+    # at a control its own; not to the last digit where reaches and gaps are uneven
+    assert weights[[0, 7, 16]] == pytest.approx(np.eye(3), abs=1e-5)
+
+
+def test_a_skinned_layout_has_weights_and_no_shares(tmp_path):
+    export_tables(rig().under("skinned"), tmp_path, poses=["glance"])
+    told = record(tmp_path)
+    jsonschema.Draft202012Validator(json.loads(schema_text())).validate(told)
+    assert told["drive"] == "skinned"
+    assert [ribbon["shares"] for ribbon in told["ribbons"]] == [None]
+    assert rows(tmp_path / "shares.csv") == rows(tmp_path / "stretch_weights.csv") == []
 
 
 def test_units_convert_lengths_and_nothing_else(tmp_path):
@@ -233,7 +256,7 @@ def test_numbers_of_joints_lead_to_their_parents(written):
 
 
 def test_every_ribbon_of_a_creature_is_in_the_tables(tmp_path):
-    mesh = load_mesh(MESHES / "lampeel.obj")
+    mesh = demo_mesh("lampeel")
     layout = Layout.from_ribbon(Ribbon.along(find_guide(mesh), 6.0, 16), 17, 5)
     for found in find_appendages(mesh, layout.ribbon)[:3]:
         layout = layout.with_appendage(found.appendage())
@@ -249,9 +272,11 @@ def test_every_ribbon_of_a_creature_is_in_the_tables(tmp_path):
     parents = [None if n is None else n + 1 for n in creature.joint_parents]
     assert [joint["parent"] for joint in told["joints"]] == parents
     for ribbon in told["ribbons"]:
-        for table in ribbon["control_weights"].values():
-            assert np.shape(table) == (len(ribbon["control_points"]), len(ribbon["controls"]))
-            assert np.sum(table, axis=1) == pytest.approx(1.0)
+        table = ribbon["control_weights"]
+        assert np.shape(table) == (len(ribbon["control_points"]), len(ribbon["controls"]))
+        assert np.sum(table, axis=1) == pytest.approx(1.0)
+        share = ribbon["shares"]["share"]
+        assert np.shape(share) == (len(ribbon["stations"]), len(ribbon["controls"]) - 1)
 
 
 # -- posed meshes -----------------------------------------------------------------------------
@@ -264,7 +289,7 @@ def face_lines(path):
 
 
 def test_posed_meshes_keep_all_but_the_positions(tmp_path):
-    mesh = load_mesh(MESHES / "grub.obj")
+    mesh = demo_mesh("grub")
     grub = bind(mesh, Layout.from_ribbon(Ribbon.along(find_guide(mesh), 2.0, 12), 9, 3))
     poses = {"кольцо / 1": grub.pose_for("curl"), "c": grub.pose_for("c_bend")}
     paths = export_posed_meshes(grub, tmp_path, poses)

@@ -54,7 +54,7 @@ for name in rs.__all__:
     getattr(rs, name)
     assert name in dir(rs)
 """
-    assert "ribbonsim.rig" in loaded_after(code)
+    assert "ribbonsim.rig.rig" in loaded_after(code)
 
 
 def test_a_name_that_is_not_there_is_an_attribute_error():

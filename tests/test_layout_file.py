@@ -5,6 +5,7 @@ import os
 import tomllib
 from dataclasses import replace
 
+import jsonschema
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -12,6 +13,9 @@ from hypothesis import strategies as st
 
 import ribbonsim as rs
 from ribbonsim.files import cannot_write
+from ribbonsim.layout import toml
+from ribbonsim.layout.control_frames import ControlTree
+from ribbonsim.layout.file_schema import LayoutTable
 
 
 @pytest.fixture(scope="module")
@@ -42,6 +46,7 @@ def same(one, other):
         and (one.name, one.poses) == (other.name, other.poses)
         and one.control_weights == other.control_weights
         and one.mesh_weights == other.mesh_weights
+        and one.drive == other.drive
     )
 
 
@@ -71,7 +76,8 @@ def test_the_loaded_layout_gives_the_same_rig_to_the_last_bit(layout, tmp_path):
 
 def test_tomllib_reads_the_numbers_that_were_saved(layout, tmp_path):
     data = tomllib.loads(saved(layout, tmp_path).read_text(encoding="utf-8"))
-    assert data["ribbonsim_layout"] == 1
+    assert data["ribbonsim_layout"] == 2
+    assert data["drive"] == "shares"
     assert data["ribbon"]["knots"] == layout.ribbon.knots.tolist()
     assert data["ribbon"]["control_points"] == layout.ribbon.control_points.tolist()
     assert data["controls"][3]["reach"] == 1 / 7
@@ -121,8 +127,9 @@ def test_any_name_and_number_survives(names, reach, tmp_path_factory):
         ("station = 5", "station = 5.5", r"controls 2\.station = 5\.5"),
         ('falloff = "wendland_c2"', 'falloff = "wendlnd"', "'wendlnd' .* 'gaussian'"),
         ('distance = "body"', 'distance = "ribbon"', "'body' or 'straight' is allowed"),
-        ("ribbonsim_layout = 1", "ribbonsim_layout = 2", "= 2 .* 1 is allowed"),
-        ("ribbonsim_layout = 1", "", "no key 'ribbonsim_layout'"),
+        ("ribbonsim_layout = 2", "ribbonsim_layout = 3", "= 3 .* 1 or 2 is allowed"),
+        ('drive = "shares"', 'drive = "share"', "'shares' or 'skinned' is allowed"),
+        ("ribbonsim_layout = 2", "", "no key 'ribbonsim_layout'"),
         ("influences = 4", "influences = 0", "influences = 0 .* 1 to 64"),
         ("[stations]", "[statons]", "'statons' is not known: allowed here are .* stations"),
         ('name = "control2"', 'name = "control1"', "two controls are called 'control1'"),
@@ -142,6 +149,37 @@ def test_what_cannot_be_used_is_named_with_what_is_allowed(layout, tmp_path, old
         rs.Layout.load(path)
     assert str(path) in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_a_file_of_an_old_version_is_taken_to_the_present_form(layout, tmp_path, monkeypatch):
+    def halved(data):
+        data["controls"] = [{**row, "reach": row["reach"] / 2} for row in data["controls"]]
+        return data
+
+    path = saved(layout, tmp_path)
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("ribbonsim_layout = 2", "ribbonsim_layout = 1"), "utf-8")
+    monkeypatch.setattr(toml, "SCHEMA_VERSION", 3)
+    monkeypatch.setattr(toml, "UPGRADES", {1: halved, 2: halved})
+    reaches = [control.reach for control in rs.Layout.load(path).controls]
+    assert reaches == [control.reach / 4 for control in layout.controls]
+    path.write_text(path.read_text(encoding="utf-8").replace("_layout = 1", "_layout = 4"))
+    with pytest.raises(rs.RibbonsimError, match=r"= 4 is a schema .* 1 or 2 or 3 is allowed"):
+        rs.Layout.load(path)
+
+
+def test_the_schema_describes_files_as_they_are_read(layout, tmp_path):
+    """JSON Schema, draft 2020-12, by the jsonschema library, over what tomllib reads."""
+    schema = LayoutTable.model_json_schema()
+    check = jsonschema.Draft202012Validator(schema)
+    data = tomllib.loads(saved(layout, tmp_path).read_text(encoding="utf-8"))
+    check.validate(data)
+    reach = schema["$defs"]["ControlTable"]["properties"]["reach"]
+    assert (reach["minimum"], reach["maximum"]) == (0.01, 1000.0)
+    assert reach["description"].startswith("How far its influence extends")
+    for spoil in ({"reach": 0.0}, {"raech": 2.0}, {"station": "far"}):
+        rows = [{**data["controls"][0], **spoil}]
+        assert not check.is_valid({**data, "controls": rows})
 
 
 def test_a_missing_file_a_folder_and_bytes_are_refused(tmp_path):
@@ -188,3 +226,45 @@ def test_a_full_disk_is_one_sentence_and_leaves_the_old_file(layout, tmp_path, m
         layout.alone().save(path, force=True)
     assert path.read_bytes() == before
     assert [entry.name for entry in tmp_path.iterdir()] == ["layout.toml"]
+
+
+@pytest.mark.parametrize("curve", ["straight", "bent"])
+def test_poses_of_version_1_stand_where_their_controls_stood(curve, tmp_path):
+    # there controls stood by forward kinematics: each in its carrier's frame, moved by its own
+    # values; the body must run through the same points within a hundredth of its length
+    guide = [[0, 0, 0], [0, 0, 50], [0, 0, 100]]
+    if curve == "bent":
+        guide = [[0, 0, 0], [0, 12, 30], [8, 0, 60], [0, -8, 100]]
+    made = rs.Layout.from_ribbon(rs.Ribbon.along(guide, width=2.0, spans=24), 17, 5)
+    even = {f"control{i}": {"sway": 22.5} for i in (2, 3, 4, 5)}
+    turns = {"control1": {"sway": 10}, "control2": {"bend": 30, "twist": 40}}
+    turns |= {"control4": {"sway": -50, "bend": 20, "girth": 1.5}, "control5": {"twist": 500}}
+    poses = {"even": rs.Pose(even), "turns": rs.Pose(turns, 0.25)}
+    path = saved(replace(made, poses=poses), tmp_path)
+    text = path.read_text(encoding="utf-8").replace("ribbonsim_layout = 2", "ribbonsim_layout = 1")
+    path.write_text(text.replace('drive = "shares"', ""), encoding="utf-8")
+    read = rs.Layout.load(path)
+    assert read.drive == "shares"
+    assert read.poses["turns"].keep_volume == 0.25
+    rest = made.ribbon.frames(made.control_places)
+    rings = np.array([[np.cos(a), np.sin(a), 0] for a in np.linspace(0, 6, 9)])
+    cloud = np.concatenate([rings + np.array([0, 0, z]) for z in np.linspace(0, 100, 40)])
+    quads = [
+        [9 * i + j, 9 * i + (j + 1) % 9, 9 * (i + 1) + (j + 1) % 9, 9 * (i + 1) + j]
+        for i in range(39)
+        for j in range(9)
+    ]
+    rig = rs.bind(rs.CreatureMesh.from_arrays(cloud, quads), read)
+    for name, pose in poses.items():
+        tree = ControlTree(rest, [None, 0, 1, 2, 3], [5])
+        stood = tree.frames([pose[control] for control in made.control_names])
+        now = rig.control_frames(read.poses[name])
+        apart = np.linalg.norm((now.frames - stood.frames)[:, :3, 3], axis=1)
+        assert apart.max() < 0.01 * made.ribbon.length, name
+        # and along the way they pointed, within what a smooth body can turn
+        along = np.sum(now.frames[:, :3, 0] * stood.frames[:, :3, 0], axis=1)
+        assert np.degrees(np.arccos(np.clip(along, -1, 1))).max() < 18, name
+        np.testing.assert_allclose(now.twists[-1], stood.twists[-1], atol=20)
+    assert read.poses["turns"]["control4"].girth > 1.4
+    # every number of a pose of version 2 is read as it stands
+    assert rs.Layout.load(saved(read, tmp_path)).poses == read.poses

@@ -6,10 +6,10 @@ The oracle is the mesh itself: the demo creatures are exact mirror images about 
 
 from dataclasses import replace
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 import pytest
+from demos import demo_mesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from limbs import Bone, skin_of
@@ -24,21 +24,19 @@ from ribbonsim import (
     bind,
     find_appendages,
     find_plane,
-    load_mesh,
     mirror_layout,
     pair_appendages,
 )
 from ribbonsim.bendcheck.symmetry import pose_asymmetry, weight_asymmetry
-from ribbonsim.build import build_layout
-from ribbonsim.mirror import mirror_control, mirror_pose, opposite_joints
+from ribbonsim.rig.first_layout import build_layout
+from ribbonsim.rig.mirror import mirror_control, mirror_pose, opposite_joints
 
-MESHES = Path(__file__).parents[1] / "meshes"
 METHODS = ("linear", "dual_quaternion")
 
 
 @cache
 def lampeel():
-    mesh = load_mesh(MESHES / "lampeel.obj")
+    mesh = demo_mesh("lampeel")
     return mesh, find_plane(mesh)
 
 

@@ -6,26 +6,28 @@ from pathlib import Path
 import ipywidgets as widgets
 import numpy as np
 import pytest
+from demos import demo_mesh
 from PIL import Image
 
 import ribbonsim as rs
 from ribbonsim.panel.compare_panel import ComparePanel
-from ribbonsim.panel.easel import EASEL
-from ribbonsim.panel.inspector import CHECKS
-from ribbonsim.panel.numbers_section import table_html
-from ribbonsim.panel.tiles import best_grid, join_tiles
+from ribbonsim.panel.sections.numbers_section import table_html
+from ribbonsim.panel.state import kept
+from ribbonsim.panel.state import layout_edits as edits
+from ribbonsim.panel.work.tiles import best_grid, join_tiles
+from ribbonsim.panel.work.worker import CHECKS, PICTURES
 
 MESHES = Path(__file__).resolve().parents[1] / "meshes"
 
 
 def rest():
-    assert EASEL.settle(30)
-    assert CHECKS.settle(60)
+    assert PICTURES.settle(300)
+    assert CHECKS.settle(300)
 
 
 @pytest.fixture
 def panel():
-    made = ComparePanel(MESHES / "grub.obj")
+    made = ComparePanel(demo_mesh("grub"))
     rest()
     yield made
     made.close()
@@ -45,14 +47,14 @@ def test_tiles_are_joined_row_by_row():
 
 
 def test_a_variant_looks_like_its_pattern_until_it_is_changed(panel):
-    panel._variant()
+    panel._layouts._variant()
     both = picture(panel)
     # the layout duplicated is the first: the tiles stand one above the other
     first, variant = both[5:270, 5:440], both[305:570, 5:440]
     plain = np.abs(first - variant).mean()
-    panel._act(lambda: panel._model.add_control(3))
-    panel._set_reach(0.5)
-    panel._set_amount(120.0)
+    panel._layouts._act(lambda: edits.add_control(panel._layouts._model, 3))
+    panel._layouts._set_reach(0.5)
+    panel._layouts._set_amount(120.0)
     changed = picture(panel)
     assert np.abs(changed[5:270, 5:440] - changed[305:570, 5:440]).mean() > plain
     assert np.abs(changed - both).mean() > 1.0
@@ -73,11 +75,20 @@ def test_numbers_are_those_of_compare(panel):
     assert "best" in panel._numbers.table.value
     panel._numbers.compare_all()
     rest()
-    assert "10 test poses" in panel._numbers.progress.value
+    assert "10 test poses" in panel._numbers._job.words.value
     panel._numbers.compare_all()
-    panel._numbers.stop()
+    panel._numbers._job.stop.click()
     rest()
-    assert "Stopped" in panel._numbers.progress.value
+    assert "Stopped" in panel._numbers._job.words.value
+
+
+@pytest.mark.slow
+def test_a_comparison_in_all_poses_is_not_cut_short_by_the_one_at_rest(panel):
+    panel._layouts._set_amount(panel.bench.asked.amount + 5.0)
+    panel._numbers.compare_all()
+    rest()
+    assert "Compared in 10 test poses" in panel._numbers._job.words.value
+    assert "Measured in 10 test poses" in panel._numbers.table.value
 
 
 def test_a_click_on_a_tile_chooses_its_layout(panel):
@@ -87,14 +98,14 @@ def test_a_click_on_a_tile_chooses_its_layout(panel):
 
 
 def test_names_from_files_are_escaped_and_files_come_back(panel, tmp_path):
-    panel._path.value = str(tmp_path / "<script>.toml")
-    panel._save()
-    panel._add_file()
+    panel._layouts._path.value = str(tmp_path / "<script>.toml")
+    panel._layouts._save()
+    panel._layouts._add_file()
     rest()
     assert panel.bench.entries[2].name == "<script>"
     assert "<script>" not in panel._numbers.table.value
     assert "&lt;script&gt;" in panel._numbers.table.value
-    panel._save()
+    panel._layouts._save()
     assert "is there already" in panel._desk.message.value
 
 
@@ -110,10 +121,11 @@ def test_creatures_are_seen_as_large_as_tiles_allow():
             assert columns * rows >= count > columns * (rows - 1)
 
 
+@pytest.mark.slow
 def test_one_camera_serves_all_tiles(panel):
-    panel._variant()
+    panel._layouts._variant()
     viewer = panel._desk.viewer
-    subject = viewer._subject(panel._model)
+    subject = viewer._subject(panel._layouts._model)
     assert len({id(each.orbit) for each in subject.each}) == 1
     before = picture(panel)
     viewer.orbit = viewer.orbit.turned(40.0, 10.0)
@@ -140,13 +152,13 @@ def test_a_click_on_a_dot_chooses_layout_and_control(panel):
 
 
 def test_poses_kept_with_a_layout_are_asked_of_all(panel, tmp_path):
-    model = panel._model
+    model = panel._layouts._model
     pose = model.rig.pose_for("curl", 120.0)
     model.set_pose(pose)
-    model.keep_pose("bow <b>")
-    panel._act(lambda: None)
-    assert [label for label, _ in panel._test.options][-1] == "bow <b>: kept with A"
-    panel._test.value = ("bow <b>", 0)
+    kept.keep_pose(model, "bow <b>")
+    panel._layouts._act(lambda: None)
+    assert [label for label, _ in panel._layouts._test.options][-1] == "bow <b>: kept with A"
+    panel._layouts._test.value = ("bow <b>", 0)
     rest()
     first, second = panel.bench.entries
     assert panel.bench.pose_of(first) == pose
@@ -157,7 +169,7 @@ def test_poses_kept_with_a_layout_are_asked_of_all(panel, tmp_path):
     )
     assert panel._numbers.table.value == table_html(expected, "Measured in bow <b>.")
     assert "<b>." not in panel._numbers.table.value
-    assert panel._amount.layout.display == "none"
+    assert panel._layouts._amount.layout.display == "none"
     # carried over, the second layout's midline lies where the first one's does
     lines = [
         e.model.rig.pose_ribbon(panel.bench.pose_of(e)).midline(np.linspace(0, 1, 33))
@@ -165,14 +177,15 @@ def test_poses_kept_with_a_layout_are_asked_of_all(panel, tmp_path):
     ]
     length = first.model.layout.ribbon.length
     assert np.linalg.norm(lines[0] - lines[1], axis=1).max() < 0.1 * length
-    panel._act(lambda: model.delete_pose("bow <b>"))
+    panel._layouts._act(lambda: kept.delete_pose(model, "bow <b>"))
     rest()
-    assert panel._test.value == ("s_bend", -1)
-    assert panel._amount.layout.display == ""
+    assert panel._layouts._test.value == ("s_bend", -1)
+    assert panel._layouts._amount.layout.display == ""
 
 
+@pytest.mark.slow
 def test_each_layout_blends_its_own_way(panel):
-    panel._method.value = "dual_quaternion"
+    panel._layouts._method.value = "dual_quaternion"
     rest()
     entries = panel.bench.entries
     expected = rs.compare(
@@ -182,34 +195,36 @@ def test_each_layout_blends_its_own_way(panel):
         methods=["dual_quaternion", "linear"],
     )
     assert panel._numbers.table.value == table_html(expected, "Measured in s bend.")
-    labels = [label for label, _ in panel._layouts.options]
+    labels = [label for label, _ in panel._layouts._layouts.options]
     assert "dual quaternion" in labels[0]
     assert "dual quaternion" not in labels[1]
 
 
+@pytest.mark.slow
 def test_what_is_taken_away_comes_back_and_changes_are_not_lost_unasked(panel):
-    panel._set_reach(0.7)
+    panel._layouts._set_reach(0.7)
     changed = panel.bench.entries[0]
-    panel._variant()
-    panel._choose(0)
-    panel._act(panel._refitted(panel.bench.remove))
+    panel._layouts._variant()
+    panel._layouts.choose(0)
+    panel._layouts._act(panel._layouts._refitted(panel.bench.remove))
     assert changed not in panel.bench.entries
-    panel._bring_back.click()
+    panel._layouts._bring_back.click()
     assert panel.bench.entries[0] is changed
-    assert panel._bring_back.disabled
-    mesh = panel._model.rig.mesh
-    panel._opener.open(MESHES / "tentacle.obj")
+    assert panel._layouts._bring_back.disabled
+    mesh = panel._layouts._model.rig.mesh
+    panel._opener.open(demo_mesh("tentacle"))
     assert panel._opener._ask.layout.display == ""
-    assert panel._model.rig.mesh is mesh
+    assert panel._layouts._model.rig.mesh is mesh
     panel._opener._go_on()
     rest()
-    assert panel._model.rig.mesh.name == "tentacle"
+    assert panel._layouts._model.rig.mesh.name == "tentacle"
     assert panel._opener._ask.layout.display == "none"
-    panel._opener.open(MESHES / "grub.obj")
+    panel._opener.open(demo_mesh("grub"))
     rest()
-    assert panel._model.rig.mesh.name == "grub"
+    assert panel._layouts._model.rig.mesh.name == "grub"
 
 
+@pytest.mark.slow
 def test_an_uploaded_mesh_with_marked_up_names_is_shown_as_text(panel):
     bad = "<script>alert(1)</script>"
     lines = [
@@ -225,8 +240,8 @@ def test_an_uploaded_mesh_with_marked_up_names_is_shown_as_text(panel):
     panel._opener._take_upload({"new": (sent,)})
     panel._numbers.compare_all()
     rest()
-    assert panel._model.rig.mesh.name == "<b>bold"
-    assert any(bad in name for name in panel._model.rig.mesh.group_names)
+    assert panel._layouts._model.rig.mesh.name == "<b>bold"
+    assert any(bad in name for name in panel._layouts._model.rig.mesh.group_names)
     shown = [w.value for w in widgets_below(panel) if isinstance(w, widgets.HTML)]
     assert any("&lt;b&gt;bold" in html for html in shown)
     assert any("&lt;script&gt;alert(1)&lt;/script&gt;" in html for html in shown)
@@ -241,11 +256,31 @@ def widgets_below(widget):
         yield from widgets_below(child)
 
 
+@pytest.mark.slow
 def test_the_fewest_and_the_most_are_two_and_six(panel):
-    panel._act(panel.bench.remove)
+    panel._layouts._act(panel.bench.remove)
     assert "two layouts are the fewest" in panel._desk.message.value
     for _ in range(5):
-        panel._variant()
+        panel._layouts._variant()
     assert len(panel.bench.entries) == 6
     assert "take one away first" in panel._desk.message.value
     picture(panel)
+
+
+def test_one_layout_stands_under_both_drives(panel):
+    first = panel.bench.entries[0].model.layout
+    panel._layouts._driven_variant()
+    rest()
+    made = panel.bench.entries[-1]
+    assert panel.bench.chosen == 2
+    assert {first.drive, made.model.layout.drive} == {"shares", "skinned"}
+    assert made.model.layout.ribbon is first.ribbon
+    assert made.name.endswith(made.model.layout.drive)
+    panel._numbers._compare_rested()
+    rest()
+    told = panel._numbers.others.value
+    assert "Skinned to the surface instead" in told
+    assert "Driven by shares instead" in told
+    panel.bench.chosen = 2
+    panel._layouts._driven_variant()
+    assert panel.bench.entries[-1].model.layout.drive == first.drive

@@ -6,35 +6,34 @@ pygltflib.
 
 import re
 import time
-from pathlib import Path
 
 import numpy as np
 import pygltflib
 import pytest
+from benches import SectionBench, kept_open
+from demos import demo_mesh
 from pxr import Usd, UsdGeom
 
 import ribbonsim as rs
 from ribbonsim.handoff.whole import FORMATS
-from ribbonsim.panel import packing
-from ribbonsim.panel.desk import Desk
-from ribbonsim.panel.easel import EASEL
-from ribbonsim.panel.handoff_section import HandoffSection
-
-MESHES = Path(__file__).resolve().parents[1] / "meshes"
+from ribbonsim.panel.sections.handoff_section import HandoffSection
+from ribbonsim.panel.state.playing import Playing
+from ribbonsim.panel.work import packing
+from ribbonsim.panel.work.worker import FILES
 
 
-class Bench:
-    """A desk with the tentacle on it, and the section as a person fills it in."""
+class Bench(SectionBench):
+    """The section as a person fills it in, and the tentacle."""
 
     def __init__(self):
-        self.desk = Desk((450, 300))
-        self.section = HandoffSection(self.desk)
-        self.desk.act(lambda: self.desk.model.open(MESHES / "tentacle.obj"))
+        self.playing = Playing()
+        super().__init__(lambda desk: HandoffSection(desk, self.playing), demo_mesh("tentacle"))
 
-    def fill(self, folder, formats=("gltf",), poses=(("test", "twist"),)):
+    def fill(self, folder, formats=("gltf",), poses=(("test", "twist"),), motions=()):
         for key, box in self.section._formats.items():
             box.value = key in formats
         self.section._poses.value = poses
+        self.section._motions.value = motions
         self.section._folder.value = str(folder)
         self.section._replace.value = False
         for field in (self.section._scene, self.section._written, self.section._written_up):
@@ -43,8 +42,7 @@ class Bench:
     def write(self):
         self.desk.say("")
         self.section._write.click()
-        assert packing.PACKER.settle(120)
-        assert EASEL.settle(30)
+        self.rest()
         return self.says
 
     @property
@@ -52,13 +50,7 @@ class Bench:
         return re.sub(r"<[^>]*>", "", self.desk.message.value).replace("&#x27;", "'")
 
 
-@pytest.fixture(scope="module")
-def bench():
-    made = Bench()
-    yield made
-    made.section.close()
-    made.desk.viewer.close()
-    assert EASEL.settle(30)
+bench = kept_open(Bench)
 
 
 def test_every_format_has_a_box_and_all_are_ticked_at_first():
@@ -72,11 +64,30 @@ def test_every_format_has_a_box_and_all_are_ticked_at_first():
     assert section._scene.value is None
 
 
+def test_motions_leave_as_animations_as_they_are_set(bench, tmp_path):
+    # glTF 2.0, 3.11 Animations: inputs of samplers are seconds
+    rig = bench.desk.model.rig
+    assert "flutter" not in bench.section._motions._boxes  # nothing flutters on it
+    bench.playing.choose("strike")
+    bench.playing.tell("seconds", 4.0)
+    bench.fill(tmp_path, poses=[("now", "")], motions=["swim", "strike"])
+    assert bench.write().startswith("1 file written")
+    made = pygltflib.GLTF2().load(tmp_path / "tentacle.glb")
+    ends = {
+        one.name: max(made.accessors[sampler.input].max[0] for sampler in one.samplers)
+        for one in made.animations
+    }
+    assert {name: ends.get(name) for name in ("swim", "strike")} == {
+        "swim": pytest.approx(rig.motion("swim").seconds),
+        "strike": pytest.approx(4.0),
+    }
+
+
 def test_files_are_written_and_named(bench, tmp_path):
     bench.fill(tmp_path / "out", FORMATS, [("now", ""), ("test", "curl")])
     bench.desk.act(lambda: bench.desk.model.set_pose(rs.Pose({"control2": {"bend": 30}}), "test"))
     says = bench.write()
-    assert says.startswith(f"16 files written into {tmp_path / 'out'} in ")
+    assert says.startswith(f"18 files written into {tmp_path / 'out'} in ")
     names = {file.name for file in (tmp_path / "out").iterdir()}
     assert {"tentacle_this_pose.obj", "tentacle_curl.obj", "tentacle.usdc"} <= names
     posed = rs.load_mesh(tmp_path / "out" / "tentacle_this_pose.obj").positions
@@ -89,7 +100,7 @@ def test_files_are_written_and_named(bench, tmp_path):
         assert name in shown
     assert shown.count("download=") == 3  # glTF, page and PDF are handed over
     assert not bench.section._packing.going
-    assert bench.section._stop.disabled
+    assert bench.section._job.stop.disabled
 
 
 def test_units_are_said_and_converted(bench, tmp_path):
@@ -146,17 +157,18 @@ def test_stopping_leaves_nothing(bench, tmp_path, monkeypatch):
     bench.fill(tmp_path / "new")
     bench.section._write.click()
     assert bench.section._packing.going
-    assert not bench.section._stop.disabled
-    bench.section._stop.click()
-    assert packing.PACKER.settle(10)
-    assert "Stopped: nothing was written." in bench.section._progress.value
+    assert not bench.section._job.stop.disabled
+    bench.section._job.stop.click()
+    assert FILES.settle(300)
+    assert "Stopped: nothing was written." in bench.section._job.words.value
     assert not (tmp_path / "new").exists()
 
 
+@pytest.mark.slow
 def test_progress_rises_to_the_end(bench, tmp_path):
     bench.fill(tmp_path, FORMATS)
     shares = []
-    bench.section._bar.observe(lambda change: shares.append(change["new"]), "value")
+    bench.section._job.bar.observe(lambda change: shares.append(change["new"]), "value")
     bench.write()
     rising = shares[: int(np.argmax(shares)) + 1]
     assert rising == sorted(rising)

@@ -1,16 +1,33 @@
 """The panel's model: what a rigger does, without a browser."""
 
+from functools import cache
+
 import numpy as np
 import pytest
+from creatures import swimmer
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from tubes import tube
 
 import ribbonsim as rs
-from ribbonsim.panel.demo import demo_meshes
-from ribbonsim.panel.model import PanelModel, crowded, guess_unit, lean_of
+from ribbonsim.body.guide import read_guide
+from ribbonsim.curves.up import upright
+from ribbonsim.layout.toml import layout_text
+from ribbonsim.panel.state import kept
+from ribbonsim.panel.state import layout_edits as edits
+from ribbonsim.panel.state.demo import demo_meshes
+from ribbonsim.panel.state.layout_edits import crowded, lean_of
+from ribbonsim.panel.state.model import PanelModel
+from ribbonsim.panel.state.readout import Readout, guess_unit
+from ribbonsim.rig.first_layout import BuildOptions, build_layout
 
 STRAIGHT = np.column_stack([np.linspace(0.0, 10.0, 201), np.zeros(201), np.zeros(201)])
+
+
+@cache
+def straight_tube():
+    """Opened by many tests: its guide is found once."""
+    return tube(STRAIGHT, 0.5)
 
 
 class Clock:
@@ -28,13 +45,18 @@ def clock():
     return Clock()
 
 
-@pytest.fixture
-def model(clock):
-    """A bent tube of ten units, open in the panel's model."""
+@pytest.fixture(scope="module")
+def bent():
+    """A bent tube of ten units; its guide is found once for all tests."""
     t = np.linspace(0.0, 1.0, 201)
-    curve = np.column_stack([10.0 * t, 1.5 * np.sin(3.0 * t), 0.8 * t**2])
+    return tube(np.column_stack([10.0 * t, 1.5 * np.sin(3.0 * t), 0.8 * t**2]), 0.5)
+
+
+@pytest.fixture
+def model(clock, bent):
+    """The bent tube, open in the panel's model."""
     made = PanelModel(clock)
-    made.open(tube(curve, 0.5))
+    made.open(bent)
     return made
 
 
@@ -51,6 +73,39 @@ def drift(model, change, turned=False):
     change()
     after = midline(model)[:: -1 if turned else 1]
     return np.linalg.norm(after - before, axis=1).max() / model.layout.ribbon.length
+
+
+def test_another_way_up_keeps_the_pose_and_can_be_taken_back(model):
+    model.set_value("control3", "bend", 40.0)
+    before = model.layout
+    assert drift(model, lambda: edits.set_up(model, "z")) < 0.01
+    assert model.layout.up == "z"
+    model.undo()
+    assert model.layout is before
+
+
+def test_another_way_up_finds_anew_what_nobody_touched(tmp_path):
+    # a creature that rears up, exported with z up: its root end rests on the ground
+    mesh, _ = swimmer()
+    lying = mesh.with_positions(mesh.positions @ upright("z"))
+    model = PanelModel()
+    model.open(lying)
+    before = model.layout
+    edits.set_up(model, "z")
+    wanted = build_layout(lying, BuildOptions(up="z"))
+    assert layout_text(model.layout) == layout_text(wanted)
+    assert model.guide.why_root == read_guide(lying, up="z").why_root
+    model.undo()
+    assert model.layout is before
+    model.redo()
+    edits.set_up(model, "y")
+    assert model.layout is before
+    # what she has changed stays hers
+    edits.set_stations(model, 11)
+    edits.set_up(model, "z")
+    assert (model.layout.up, len(model.layout.stations)) == ("z", 11)
+    with pytest.raises(rs.RibbonsimError, match="up"):
+        edits.set_up(model, "w")
 
 
 # -- opening -------------------------------------------------------------------------------------
@@ -120,10 +175,10 @@ def test_undo_and_redo_walk_the_same_way(model, clock):
 
     step(lambda: model.set_value(name, "bend", 30.0))
     step(lambda: model.set_value(name, "shift", 0.4, axis=1))
-    step(lambda: model.set_stations(9))
+    step(lambda: edits.set_stations(model, 9))
     step(lambda: model.set_method("dual_quaternion"))
-    step(model.swap_ends)
-    step(lambda: model.keep_pose("bow"))
+    step(lambda: edits.swap_ends(model))
+    step(lambda: kept.keep_pose(model, "bow"))
     step(model.reset_all)
     for pose, layout, method in states[-2::-1]:
         model.undo()
@@ -184,35 +239,42 @@ WRONG = {
     "not a number": lambda model: model.set_value(model.selected, "bend", np.nan),
     "unknown test pose": lambda model: model.show_test_pose("somersault"),
     "volume beyond all": lambda model: model.set_keep_volume(2.0),
-    "unknown pose": lambda model: model.recall_pose("nothing"),
-    "unknown pose deleted": lambda model: model.delete_pose("nothing"),
-    "stations": lambda model: model.set_stations(2),
-    "spans": lambda model: model.set_spans(0),
-    "lean": lambda model: model.set_density(3.0),
-    "knot": lambda model: model.insert_knot(1.5),
-    "width": lambda model: model.set_width(-1.0),
-    "seat taken": lambda model: model.move_control(
-        model.layout.control_names[0], model.layout.controls[1].station
+    "unknown pose": lambda model: kept.recall_pose(model, "nothing"),
+    "unknown pose deleted": lambda model: kept.delete_pose(model, "nothing"),
+    "stations": lambda model: edits.set_stations(model, 2),
+    "spans": lambda model: edits.set_spans(model, 0),
+    "lean": lambda model: edits.set_density(model, 3.0),
+    "knot": lambda model: edits.insert_knot(model, 1.5),
+    "width": lambda model: edits.set_width(model, -1.0),
+    "seat taken": lambda model: edits.move_control(
+        model, model.layout.control_names[0], model.layout.controls[1].station
     ),
-    "seat taken by another": lambda model: model.add_control(model.layout.controls[0].station),
-    "reach": lambda model: model.set_reach(model.selected, -1.0),
-    "falloff": lambda model: model.set_falloff("steep"),
-    "name taken": lambda model: model.rename_control(*model.layout.control_names[:2]),
-    "unknown layout": lambda model: model.take_layout("nothing"),
+    "seat taken by another": lambda model: edits.add_control(
+        model, model.layout.controls[0].station
+    ),
+    "reach": lambda model: edits.set_reach(model, model.selected, -1.0),
+    "falloff": lambda model: edits.set_falloff(model, "steep"),
+    "name taken": lambda model: edits.rename_control(model, *model.layout.control_names[:2]),
+    "unknown layout": lambda model: kept.take_layout(model, "nothing"),
     "missing file": lambda model: model.load("no/such/layout.toml"),
-    "ends at one place": lambda model: model.choose_ends(0, 0),
+    "ends at one place": lambda model: edits.choose_ends(model, 0, 0),
 }
+
+
+def state_of(model):
+    last = model._history.last(forward=False)
+    return model.rig, model.pose, model.method, model.selected, last
 
 
 @pytest.mark.parametrize("wrong", WRONG, ids=str)
 def test_what_goes_wrong_leaves_everything_as_it_was(model, clock, wrong):
     model.set_value(model.selected, "bend", 20.0)
     clock.now += 10.0
-    before = (model.rig, model.pose, model.method, model.selected, len(model._past))
+    before = state_of(model)
     with pytest.raises(rs.RibbonsimError) as caught:
         WRONG[wrong](model)
     assert "\n" not in str(caught.value)
-    assert (model.rig, model.pose, model.method, model.selected, len(model._past)) == before
+    assert state_of(model) == before
 
 
 def test_a_layout_of_another_version_is_refused(model, tmp_path):
@@ -228,13 +290,13 @@ def test_a_layout_of_another_version_is_refused(model, tmp_path):
 
 # controls stay where they stand: the posed body stays to a small fraction of its length
 STANDING = {
-    "stations": lambda model: model.set_stations(33),
-    "spans": lambda model: model.set_spans(32),
-    "width": lambda model: model.set_width(0.1),
-    "roll": lambda model: model.turn_ribbon(50.0),
-    "alone": lambda model: model.set_carry(None),
-    "carried from the middle": lambda model: model.set_carry(model.layout.control_names[2]),
-    "rename": lambda model: model.rename_control(model.selected, "hip"),
+    "stations": lambda model: edits.set_stations(model, 33),
+    "spans": lambda model: edits.set_spans(model, 32),
+    "width": lambda model: edits.set_width(model, 0.1),
+    "roll": lambda model: edits.turn_ribbon(model, 50.0),
+    "alone": lambda model: edits.set_carry(model, None),
+    "carried from the middle": lambda model: edits.set_carry(model, model.layout.control_names[2]),
+    "rename": lambda model: edits.rename_control(model, model.selected, "hip"),
 }
 
 
@@ -247,27 +309,27 @@ def test_pose_is_kept_when_the_layout_changes(model, change):
 def test_pose_is_kept_when_root_and_tip_change_places(model):
     model.show_test_pose("s_bend")
     skin = model.deform()
-    assert drift(model, model.swap_ends, turned=True) < 0.005
-    model.swap_ends()
+    assert drift(model, lambda: edits.swap_ends(model), turned=True) < 0.005
+    edits.swap_ends(model)
     away = np.linalg.norm(model.deform() - skin, axis=1).max()
     assert away < 0.01 * model.layout.ribbon.length
 
 
 def test_pose_is_nearly_kept_when_controls_have_to_move(model):
     model.set_value(model.layout.control_names[2], "sway", 40.0)
-    assert drift(model, lambda: model.set_stations(12)) < 0.006
-    assert drift(model, lambda: model.set_density(0.5)) < 0.006
-    assert drift(model, lambda: model.add_control(7)) < 0.006
+    assert drift(model, lambda: edits.set_stations(model, 12)) < 0.006
+    assert drift(model, lambda: edits.set_density(model, 0.5)) < 0.006
+    assert drift(model, lambda: edits.add_control(model, 7)) < 0.006
 
 
 def test_kept_poses_go_along_with_the_layout(model):
     model.show_test_pose("c_bend")
-    model.keep_pose("bow")
+    kept.keep_pose(model, "bow")
     shape = midline(model)
     model.reset_all()
-    model.set_stations(33)
-    model.swap_ends()
-    model.recall_pose("bow")
+    edits.set_stations(model, 33)
+    edits.swap_ends(model)
+    kept.recall_pose(model, "bow")
     away = np.linalg.norm(midline(model)[::-1] - shape, axis=1).max()
     assert away < 0.01 * model.layout.ribbon.length
 
@@ -276,7 +338,7 @@ def test_kept_poses_go_along_with_the_layout(model):
 @given(st.sampled_from(sorted(STANDING)), st.floats(-60.0, 60.0), st.floats(-180.0, 180.0))
 def test_undo_after_a_layout_change_gives_the_pose_back_exactly(change, sway, twist):
     model = PanelModel()
-    model.open(tube(STRAIGHT, 0.5))
+    model.open(straight_tube())
     model.set_value(model.selected, "sway", sway)
     model.set_value(model.selected, "twist", twist)
     pose, layout = model.pose, model.layout
@@ -290,15 +352,15 @@ def test_undo_after_a_layout_change_gives_the_pose_back_exactly(change, sway, tw
 
 
 def test_controls_are_added_moved_and_removed_in_body_order(model):
-    name = model.add_control(7)
+    name = edits.add_control(model, 7)
     assert model.selected == name
     stations = [control.station for control in model.layout.controls]
     assert stations == sorted(stations)
-    model.move_control(name, 8)
+    edits.move_control(model, name, 8)
     assert model.layout.controls[model.layout.control_index(name)].station == 8
-    model.set_reach(name, 1.5)
+    edits.set_reach(model, name, 1.5)
     assert model.layout.controls[model.layout.control_index(name)].reach == 1.5
-    model.remove_control(name)
+    edits.remove_control(model, name)
     assert name not in model.layout.control_names
     assert model.selected in model.layout.control_names
 
@@ -306,8 +368,8 @@ def test_controls_are_added_moved_and_removed_in_body_order(model):
 def test_renamed_control_keeps_its_pose_and_its_kept_poses(model):
     name = model.selected
     model.set_value(name, "bend", 25.0)
-    model.keep_pose("bow")
-    model.rename_control(name, "hip")
+    kept.keep_pose(model, "bow")
+    edits.rename_control(model, name, "hip")
     assert model.selected == "hip"
     assert model.pose["hip"].bend == 25.0
     assert model.layout.poses["bow"]["hip"].bend == 25.0
@@ -315,14 +377,14 @@ def test_renamed_control_keeps_its_pose_and_its_kept_poses(model):
 
 def test_removing_a_control_keeps_the_kept_poses(model):
     model.show_test_pose("c_bend")
-    model.keep_pose("bow")
-    model.remove_control(model.layout.control_names[1])
+    kept.keep_pose(model, "bow")
+    edits.remove_control(model, model.layout.control_names[1])
     assert set(model.layout.poses) == {"bow"}
 
 
 def test_guide_moved_at_a_place_moves_there_and_not_at_the_ends(model):
     before = model.layout.ribbon.midline([0.0, 0.5, 1.0])
-    model.move_guide(0.5, [0.0, 0.3, 0.0])
+    edits.move_guide(model, 0.5, [0.0, 0.3, 0.0])
     moved = model.layout.ribbon.midline([0.0, 0.5, 1.0]) - before
     assert moved[1, 1] > 0.15
     np.testing.assert_allclose(moved[[0, 2]], 0.0, atol=1e-6)
@@ -331,7 +393,7 @@ def test_guide_moved_at_a_place_moves_there_and_not_at_the_ends(model):
 def test_chosen_ends_are_where_the_ribbon_runs(model):
     ribbon = model.layout.ribbon
     tip = ribbon.midline([0.97])[0]
-    model.choose_ends(None, tip)
+    edits.choose_ends(model, None, tip)
     ends = model.layout.ribbon.midline([0.0, 1.0])
     assert np.linalg.norm(ends[1] - tip) < 0.05 * ribbon.length
     assert np.linalg.norm(ends[0] - ribbon.midline([0.0])[0]) < 0.05 * ribbon.length
@@ -340,7 +402,7 @@ def test_chosen_ends_are_where_the_ribbon_runs(model):
 def test_inserted_knot_keeps_the_ribbon_and_adds_a_station(model):
     ribbon, count = model.layout.ribbon, len(model.layout.stations)
     t = np.linspace(0.0, 1.0, 50)
-    model.insert_knot(0.37)
+    edits.insert_knot(model, 0.37)
     assert model.layout.ribbon.spans == ribbon.spans + 1
     assert len(model.layout.stations) == count + 1
     # Boehm (1980): inserting a knot leaves the curve as it is
@@ -365,7 +427,7 @@ def test_crowded_spans_rise_by_one_factor(spans, lean):
 
 def test_poses_are_saved_and_loaded_with_the_layout(model, tmp_path):
     model.show_test_pose("corkscrew", 0.7)
-    model.keep_pose("screw")
+    kept.keep_pose(model, "screw")
     assert model.unsaved
     model.save(tmp_path / "eel.toml")
     assert not model.unsaved
@@ -373,7 +435,7 @@ def test_poses_are_saved_and_loaded_with_the_layout(model, tmp_path):
     other.open(model.rig.mesh)
     other.load(tmp_path / "eel.toml")
     assert not other.unsaved
-    other.recall_pose("screw")
+    kept.recall_pose(other, "screw")
     assert other.pose == model.pose
     np.testing.assert_array_equal(other.deform(), model.deform())
     with pytest.raises(rs.RibbonsimError, match=r"eel\.toml"):
@@ -382,24 +444,24 @@ def test_poses_are_saved_and_loaded_with_the_layout(model, tmp_path):
 
 
 def test_pose_names_are_given_taken_and_changed(model):
-    model.keep_pose("  ")
-    model.keep_pose("")
-    model.keep_pose("bow")
+    kept.keep_pose(model, "  ")
+    kept.keep_pose(model, "")
+    kept.keep_pose(model, "bow")
     assert list(model.layout.poses) == ["pose1", "pose2", "bow"]
-    model.rename_pose("pose1", "rest")
+    kept.rename_pose(model, "pose1", "rest")
     assert list(model.layout.poses) == ["rest", "pose2", "bow"]
     with pytest.raises(rs.RibbonsimError, match="bow"):
-        model.rename_pose("rest", "bow")
+        kept.rename_pose(model, "rest", "bow")
     with pytest.raises(rs.RibbonsimError, match="name"):
-        model.rename_pose("rest", "  ")
-    model.delete_pose("bow")
+        kept.rename_pose(model, "rest", "  ")
+    kept.delete_pose(model, "bow")
     assert list(model.layout.poses) == ["rest", "pose2"]
 
 
 def test_a_pose_changes_nothing_that_needs_saving(model):
     model.set_value(model.selected, "bend", 10.0)
     assert not model.unsaved
-    model.set_width(0.2)
+    edits.set_width(model, 0.2)
     assert model.unsaved
     model.undo()
     assert not model.unsaved
@@ -407,10 +469,10 @@ def test_a_pose_changes_nothing_that_needs_saving(model):
 
 def test_layouts_on_the_shelf_are_copies_to_come_back_to(model):
     first = model.layout
-    assert model.keep_layout("") == "layout1"
-    model.set_stations(9)
-    assert model.keep_layout("short") == "short"
-    model.take_layout("layout1")
+    assert kept.keep_layout(model, "") == "layout1"
+    edits.set_stations(model, 9)
+    assert kept.keep_layout(model, "short") == "short"
+    kept.take_layout(model, "layout1")
     assert model.layout is first
     assert list(model.shelf) == ["layout1", "short"]
     model.undo()
@@ -422,17 +484,19 @@ def test_layouts_on_the_shelf_are_copies_to_come_back_to(model):
 
 def test_readout_of_rest_and_of_a_stretched_body(model):
     ribbon = model.rig.pose_ribbon(model.pose)
-    told = model.readout(model.measures_of(model.rig, model.deform(), ribbon))
-    assert (told.stretch, told.girth, told.volume) == pytest.approx((1.0, 1.0, 1.0), abs=1e-6)
+    numbers = Readout.of(model.measures_of(model.rig, model.deform(), ribbon))
+    assert (numbers.stretch, numbers.girth, numbers.volume) == pytest.approx(
+        (1.0, 1.0, 1.0), abs=1e-6
+    )
     model.set_keep_volume(0.0)
     model.show_test_pose("stretch", 1.5)
     ribbon = model.rig.pose_ribbon(model.pose)
-    told = model.readout(model.measures_of(model.rig, model.deform(), ribbon))
+    numbers = Readout.of(model.measures_of(model.rig, model.deform(), ribbon))
     # girth stays and length grows by half, so does the volume
-    assert told.stretch == pytest.approx(1.5, abs=0.06)
-    assert told.girth == pytest.approx(1.0, abs=0.03)
-    assert told.volume == pytest.approx(1.5, abs=0.06)
-    assert 1 <= told.station <= len(model.layout.stations)
+    assert numbers.stretch == pytest.approx(1.5, abs=0.06)
+    assert numbers.girth == pytest.approx(1.0, abs=0.03)
+    assert numbers.volume == pytest.approx(1.5, abs=0.06)
+    assert 1 <= numbers.station <= len(model.layout.stations)
 
 
 # -- demo creatures ------------------------------------------------------------------------------

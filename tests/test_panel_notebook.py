@@ -1,14 +1,20 @@
 """Starting the notebook: what is found, copied and refused, and the command that is run."""
 
+import json
+import os
+import re
+import signal
 import subprocess
 import sys
+import time
+import urllib.request
 from pathlib import Path
 
 import pytest
 
 import ribbonsim as rs
-from ribbonsim import notebook
-from ribbonsim.cli import main
+from ribbonsim.cli.main import main
+from ribbonsim.panel import jupyter as notebook
 
 ROOT = Path(__file__).resolve().parents[1]
 NAME = "01_does_it_bend.ipynb"
@@ -26,6 +32,9 @@ def started(monkeypatch):
         def wait(self):
             return 0
 
+        def poll(self):
+            return 0
+
     monkeypatch.setattr(notebook.subprocess, "Popen", Fake)
     return runs
 
@@ -34,16 +43,57 @@ def test_notebook_that_is_there_is_taken_and_never_replaced(tmp_path):
     own = tmp_path / "notebooks" / NAME
     own.parent.mkdir()
     own.write_text("mine", encoding="utf-8")
+    assert notebook.find_notebook(tmp_path) == own
+    assert own.read_text(encoding="utf-8") == "mine"
+
+
+def test_a_notebook_above_the_folder_is_somebody_elses(tmp_path):
+    other = tmp_path / "notebooks" / NAME
+    other.parent.mkdir()
+    other.write_text("theirs", encoding="utf-8")
     below = tmp_path / "deep" / "down"
     below.mkdir(parents=True)
-    for folder in (tmp_path, below):
-        assert notebook.find_notebook(folder) == own
-    assert own.read_text(encoding="utf-8") == "mine"
-    assert list(below.iterdir()) == []
+    made = notebook.find_notebook(below)
+    assert made == below / "notebooks" / NAME
+    assert f"--ServerApp.root_dir={below}" in notebook.lab_command(made)
+    assert other.read_text(encoding="utf-8") == "theirs"
 
 
-def test_without_one_the_packaged_copy_is_put_there(tmp_path):
+SERVES = """
+import sys
+from pathlib import Path
+from ribbonsim.cli.main import main
+from ribbonsim.panel import jupyter
+code = "import os, sys, time; print(os.getpid(), flush=True); time.sleep(100)"
+jupyter.lab_command = lambda *_: [sys.executable, "-c", code]
+main(["notebook", "--folder", sys.argv[1]])
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals differ")
+@pytest.mark.parametrize("kind", ["SIGTERM", "SIGHUP"])
+def test_the_server_ends_with_the_command(tmp_path, kind):
+    number = getattr(signal, kind)
+    # a program that was started to outlive its terminal passes on that it ignores SIGHUP
+    heeds = f"import signal\nsignal.signal(signal.{kind}, signal.SIG_DFL)\n"
+    process = subprocess.Popen(
+        [sys.executable, "-c", heeds + SERVES, str(tmp_path)], stdout=subprocess.PIPE, text=True
+    )
+    with process:
+        server = int(process.stdout.readline())
+        process.send_signal(number)
+        assert process.wait(60) == 128 + number
+    with pytest.raises(ProcessLookupError):
+        os.kill(server, 0)
+
+
+def test_without_them_the_packaged_copies_are_put_there(tmp_path):
     made = notebook.find_notebook(tmp_path)
+    shipped = sorted((ROOT / "notebooks").glob("*.*"))
+    assert len(shipped) > 6
+    for path in shipped:
+        if path.suffix in (".ipynb", ".jpg"):
+            assert (made.parent / path.name).read_bytes() == path.read_bytes()
     assert made == tmp_path / "notebooks" / NAME
     assert made.read_bytes() == (ROOT / "notebooks" / NAME).read_bytes()
     assert notebook.find_notebook(tmp_path) == made
@@ -63,11 +113,49 @@ def test_mesh_is_handed_over_and_the_notebook_opens_alone(tmp_path, started):
     assert notebook.start_notebook(mesh, tmp_path, 8123, browser=False) == 0
     ((command, environment),) = started
     assert environment["RIBBONSIM_MESH"] == str(mesh)
-    assert command[:4] == [sys.executable, "-m", "jupyter", "lab"]
-    assert f"--LabApp.default_url=/doc/tree/notebooks/{NAME}" in command
+    assert environment["RIBBONSIM_NOTEBOOK"] == f"notebooks/{NAME}"
+    assert command[:3] == [sys.executable, "-m", "ribbonsim.panel.serving"]
+    assert f"--LabApp.default_url=/doc/workspaces/ribbonsim/tree/notebooks/{NAME}" in command
     assert "--port=8123" in command
     assert any("websocket_max_message_size" in part for part in command)
     assert "--no-browser" in command
+
+
+# what is asked and answered: Jupyter Server's REST API, GET /api/sessions
+def test_the_kernel_is_up_before_the_page_asks(tmp_path):
+    made = notebook.find_notebook(tmp_path)
+    own = {name: str(tmp_path / name) for name in ("JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR")}
+    place = f"notebooks/{NAME}"
+    log = tmp_path / "log"
+    with log.open("w") as stream:
+        server = subprocess.Popen(
+            [*notebook.lab_command(made, browser=False), "--port=0", "--IdentityProvider.token="],
+            env={**os.environ, **own, "RIBBONSIM_NOTEBOOK": place},
+            stdout=stream,
+            stderr=subprocess.STDOUT,
+        )
+    try:
+        sessions = wait_for_session(log, server)
+    finally:
+        server.terminate()
+        server.wait(timeout=120)
+    (session,) = sessions
+    assert session["path"] == place
+    assert session["type"] == "notebook"
+    assert "not started beforehand" not in log.read_text()
+
+
+def wait_for_session(log, server):
+    for _ in range(600):
+        assert server.poll() is None, log.read_text()
+        told = re.search(r"http://127\.0\.0\.1:\d+", log.read_text())
+        if told:
+            with urllib.request.urlopen(f"{told[0]}/api/sessions", timeout=60) as answer:
+                sessions = json.load(answer)
+            if sessions and sessions[0]["kernel"]["execution_state"] == "idle":
+                return sessions
+        time.sleep(0.2)
+    raise AssertionError(f"no session came:\n{log.read_text()}")
 
 
 def test_missing_mesh_and_missing_jupyterlab_are_sentences(tmp_path, started, monkeypatch, capsys):
@@ -86,6 +174,6 @@ def test_missing_mesh_and_missing_jupyterlab_are_sentences(tmp_path, started, mo
 
 
 def test_the_module_loads_no_widgets():
-    code = "import ribbonsim.notebook, sys; print('ipywidgets' in sys.modules)"
+    code = "import ribbonsim.panel.jupyter, sys; print('ipywidgets' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from ribbonsim.cli import cli
+from ribbonsim.cli.main import cli
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -42,3 +42,14 @@ def test_commands_and_options_are_known(line):
     assert text.startswith("Usage:")
     for word in words[1:]:
         assert not word.startswith("--") or word in text
+
+
+def test_files_that_the_map_names_are_there():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    decisions = (ROOT / "ribbonsim" / "DECISIONS.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"`((?:\w+/)+\w+\.py)`", text + decisions))
+    assert "rig/rig.py" in named
+    for path in named:
+        assert (ROOT / "ribbonsim" / path).is_file() or (ROOT / path).is_file(), path
+    packages = {path.parent.name for path in (ROOT / "ribbonsim").glob("*/__init__.py")}
+    assert packages <= set(re.findall(r"^\| `(\w+)` \|", text, flags=re.MULTILINE))

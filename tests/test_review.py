@@ -5,28 +5,30 @@ films are made and read back by PyAV, pictures by Pillow.
 """
 
 import base64
+import hashlib
+import html
 import io
 import re
-import subprocess
-import sys
 
 import av
 import numpy as np
 import pytest
+from cases import first_of
+from command_line import run_here
 from pages import Page
 from PIL import Image
 from tubes import s_curve, tube
 
 import ribbonsim as rs
-from ribbonsim.build import BuildOptions, build_layout
-from ribbonsim.obj import write_obj
-from ribbonsim.review import LARGEST, read_film, review_page
-from ribbonsim.view.slate import Slate
-from ribbonsim.view.studio import Look
+from ribbonsim.mesh.obj_write import write_obj
+from ribbonsim.pages.page_film import LARGEST, read_film
+from ribbonsim.pages.review_page import review_page
+from ribbonsim.rig.first_layout import BuildOptions, build_layout
+from ribbonsim.show.slate import Slate
+from ribbonsim.show.studio import Look
 
-PROGRAM = [sys.executable, "-c", "from ribbonsim.cli import main; main()"]
 NASTY = "<script>alert(1)</script>"
-SMALL = {"size": (480, 360), "frames": 6, "look": Look(quality="draft")}
+SMALL = {"film": True, "size": (480, 360), "frames": 6, "look": Look(quality="draft")}
 
 
 @pytest.fixture(scope="module")
@@ -48,7 +50,7 @@ def alone(rig, tmp_path_factory):
     made = review_page(
         rig,
         path,
-        {"curl": 300.0},
+        {"twist": 300.0},
         slate=Slate("The Lamplighter's Eel", "take 3", date="2026-03-01"),
         question="Is the neck soft enough?",
         progress=lambda *step: steps.append(step),
@@ -70,15 +72,30 @@ def sources(text, kind):
     return [base64.b64decode(data) for data in dict.fromkeys(found)]
 
 
+def allowed_script(text):
+    """Digests of scripts that the page's policy lets run (CSP Level 3, hash-source)."""
+    policy = re.search(r'http-equiv="Content-Security-Policy" content="([^"]*)"', text).group(1)
+    parts = dict(part.strip().split(" ", 1) for part in policy.split(";"))
+    assert parts["default-src"] == "'none'"
+    return set(html.unescape(parts["script-src"]).split())
+
+
+def script_digest(text):
+    """The digest of the only script that is one."""
+    (script,) = re.findall(r'<script type="module">(.*?)</script>', text, re.DOTALL)
+    return f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()}'"
+
+
 # -- what it holds ---------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("which", ["alone", "compared"])
+@pytest.mark.parametrize("which", first_of("compared", "alone"))
 def test_it_asks_for_nothing_and_can_be_sent(which, request):
     made, text = request.getfixturevalue(which)[:2]
     page = Page(text)
     assert page.asks_for == []
-    assert "script" not in page.tags
+    assert page.tags.count("script") == 3  # the one that runs, its data, and what was noted
+    assert allowed_script(text) == {script_digest(text)}
     assert "url(" not in page.style
     assert made.size == len(text.encode()) < LARGEST
 
@@ -105,7 +122,8 @@ def test_the_picture_for_paper_is_the_middle_of_the_turntable(alone):
     (data,) = sources(text, "video/mp4")
     with av.open(io.BytesIO(data)) as container:
         frames = [frame.to_ndarray(format="rgb24") for frame in container.decode(video=0)]
-    address = re.search(r'<img class="still" src="data:image/webp;base64,([^"]+)"', text).group(1)
+    film = text.split('id="turntable"')[1]
+    address = re.search(r'<img class="still" src="data:image/webp;base64,([^"]+)"', film).group(1)
     still = np.asarray(Image.open(io.BytesIO(base64.b64decode(address))).convert("RGB"), int)
     apart = [np.abs(still - frame).mean() for frame in frames]
     assert int(np.argmin(apart)) == 3
@@ -116,7 +134,9 @@ def test_the_contact_sheet_has_every_angle(alone):
     figures = re.findall(r"<figcaption><b>(\d+°)</b>", text)
     assert figures == [f"{45 * k}°" for k in range(8)]
     pictures = sources(text, "image/webp")
-    assert len(pictures) == 9
+    assert (
+        len(pictures) == 9
+    )  # one of them for the film on paper; the first stands for the creature
     for data in pictures[1:]:
         assert np.asarray(Image.open(io.BytesIO(data)).convert("L"), float).std() > 5.0
 
@@ -132,7 +152,7 @@ def test_layouts_stand_in_every_strip(compared):
 
 def test_the_verdict_is_that_of_the_check(rig, alone):
     made, text, _ = alone
-    report = rs.check(rig, {"curl": 300.0})
+    report = rs.check(rig, {"twist": 300.0})
     told = Page(text).text.replace("\N{NO-BREAK SPACE}", " ")
     assert report.findings, "the pose is too easy to tell anything"
     assert "It does not bend right" in told
@@ -144,10 +164,10 @@ def test_the_verdict_is_that_of_the_check(rig, alone):
 
 def test_the_verdict_says_in_which_poses(rig, tmp_path):
     path = tmp_path / "some.html"
-    made = review_page(rig, path, {"c_bend": 10.0, "curl": 300.0, "twist": 5.0}, **SMALL)
-    assert {finding.pose for finding in made.reports[0].findings} == {"curl"}
+    made = review_page(rig, path, {"c_bend": 10.0, "twist": 300.0, "curl": 15.0}, **SMALL)
+    assert {finding.pose for finding in made.reports[0].findings} == {"twist"}
     told = Page(path.read_text(encoding="utf-8")).text
-    assert "A limit is broken in 1 of 3 poses: curl." in told
+    assert "A limit is broken in 1 of 3 poses: twist." in told
 
 
 def test_a_creature_that_bends_right_is_said_to(rig, tmp_path):
@@ -187,7 +207,7 @@ def test_names_appear_as_text(rig, compared, tmp_path):
 
 def test_there_is_room_for_a_decision(compared):
     page = Page(compared[1])
-    assert page.tags.count("input") == 3 + 2 + 2  # choices, layouts, name and date
+    assert page.tags.count("input") == 1 + 3 + 2 + 2  # amount, choices, layouts, name and date
     assert 'contenteditable="true"' in compared[1]
     for words in ("Decision", "Go ahead", "Show me again", "Decided by", "Date"):
         assert words in page.text
@@ -251,7 +271,7 @@ def test_missing_large_and_unknown_films_are_refused(rig, tmp_path, monkeypatch)
         ("page.pdf", {}, "end its name with .html"),
         ("no/page.html", {}, "make it first"),
         ("page.html", {"poses": ["nonsense"]}, "no test pose is called 'nonsense'"),
-        ("page.html", {"size": (3, 3)}, "width in pixels = 3 cannot be used"),
+        ("page.html", {"film": True, "size": (3, 3)}, "width in pixels = 3 cannot be used"),
         ("page.html", {"film": "none.mp4"}, "none.mp4 cannot be read"),
     ],
 )
@@ -263,13 +283,13 @@ def test_what_cannot_be_made_is_said_in_one_sentence(rig, tmp_path, name, more, 
 
 
 def test_a_page_too_large_to_send_is_not_written(rig, tmp_path, monkeypatch):
-    monkeypatch.setattr("ribbonsim.review.LARGEST", 50_000)
+    monkeypatch.setattr("ribbonsim.pages.review_page.LARGEST", 50_000)
     with pytest.raises(rs.RibbonsimError, match="can be sent: show fewer poses or angles"):
         review_page(rig, tmp_path / "page.html", ["c_bend"], **SMALL)
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize("stage", ["draw the turntable", "draw the pictures", "write"])
+@pytest.mark.parametrize("stage", first_of("write", "draw the turntable", "draw the pictures"))
 def test_nothing_is_written_when_it_is_stopped(rig, tmp_path, stage):
     def stop(what, done, total):
         if what.startswith(stage):
@@ -283,31 +303,49 @@ def test_nothing_is_written_when_it_is_stopped(rig, tmp_path, stage):
 # -- from the command line -------------------------------------------------------------------------
 
 
-def test_the_command_writes_sheet_and_page_beside_the_film(rig, tmp_path):
+@pytest.mark.slow
+def test_the_command_writes_sheet_and_page_beside_the_film(rig, tmp_path, monkeypatch):
     write_obj(rig.mesh, tmp_path / "worm.obj")
     call = "turntable worm.obj -o turn.mp4 --pose c_bend --frames 4 --size 320x180 --draft"
-    extra = ["--sheet", "sheet.pdf", "--page", "page.html", "--project", "The Lamplighter's Eel"]
-    ended = subprocess.run(
-        [*PROGRAM, *call.split(), *extra],
-        cwd=tmp_path, capture_output=True, text=True, timeout=300, check=False,
-    )  # fmt: skip
+    extra = [
+        "--sheet",
+        "sheet.pdf",
+        "--page",
+        "page.html",
+        "--page-film",
+        "--project",
+        "The Lamplighter's Eel",
+    ]
+    monkeypatch.chdir(tmp_path)
+    ended = run_here(*call.split(), *extra)
     assert ended.returncode == 0, ended.stderr
     text = (tmp_path / "page.html").read_text(encoding="utf-8")
     assert sources(text, "video/mp4") == [(tmp_path / "turn.mp4").read_bytes()]
     assert (tmp_path / "sheet.pdf").read_bytes().startswith(b"%PDF")
 
 
-def test_the_command_complains_of_names_before_it_begins(rig, tmp_path):
+def test_the_command_complains_of_names_before_it_begins(rig, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
     write_obj(rig.mesh, tmp_path / "worm.obj")
     for extra, says in (
         (["--sheet", "sheet.doc"], "end its name with .png or .pdf"),
         (["--page", "page.txt"], "end its name with .html"),
     ):
-        ended = subprocess.run(
-            [*PROGRAM, "turntable", "worm.obj", "-o", "turn.mp4", *extra],
-            cwd=tmp_path, capture_output=True, text=True, timeout=120, check=False,
-        )  # fmt: skip
+        ended = run_here("turntable", "worm.obj", "-o", "turn.mp4", *extra)
         assert ended.returncode == 2
         assert says in ended.stderr
         assert "Traceback" not in ended.stderr
+    ended = run_here("turntable", "worm.obj")
+    assert (ended.returncode, "give --out, --page or --sheet" in ended.stderr) == (2, True)
     assert [path.name for path in tmp_path.iterdir()] == ["worm.obj"]
+
+
+def test_the_command_writes_a_page_without_a_film(rig, tmp_path, monkeypatch):
+    write_obj(rig.mesh, tmp_path / "worm.obj")
+    monkeypatch.chdir(tmp_path)
+    call = "turntable worm.obj --page page.html --pose c_bend --draft"
+    ended = run_here(*call.split())
+    assert ended.returncode == 0, ended.stderr
+    assert "page.html shows it." in ended.stdout
+    assert sources((tmp_path / "page.html").read_text(encoding="utf-8"), "video/mp4") == []
+    assert {path.name for path in tmp_path.iterdir()} == {"worm.obj", "page.html"}

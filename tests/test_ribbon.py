@@ -13,8 +13,8 @@ from scipy.integrate import solve_ivp
 from scipy.interpolate import NdBSpline
 
 from ribbonsim import Ribbon, RibbonsimError
-from ribbonsim.frames import make_frames, rotation_minimising_across
-from ribbonsim.splines import uniform_knots
+from ribbonsim.curves.frames import make_frames, rotation_minimising_across
+from ribbonsim.curves.splines import uniform_knots
 
 KNOTS = np.r_[[0.0] * 4, [0.1, 0.25, 0.3, 0.5, 0.75, 0.8], [1.0] * 4]
 # Piegl, Tiller, The NURBS Book, examples 5.1 and 5.2 (from memory; geomdl and scipy agree):

@@ -1,10 +1,15 @@
 """Skinning against libigl, OpenUSD, closed forms and the plain sums."""
 
+import os
 import re
+import subprocess
+import sys
 
 import igl
+import numba
 import numpy as np
 import pytest
+from cases import first_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pxr import Gf, UsdSkel, Vt
@@ -13,14 +18,13 @@ from scipy.spatial.transform import Rotation
 from tubes import rigid, triangulated
 
 from ribbonsim import RibbonsimError
-from ribbonsim.skin import (
-    Skinner,
+from ribbonsim.rig import kernels
+from ribbonsim.rig.dual_quaternions import (
     align_signs,
-    dual_quaternion_blend,
     from_dual_quaternions,
-    linear_blend,
     to_dual_quaternions,
 )
+from ribbonsim.rig.skin import Skinner
 
 
 def chain(joints, seed, most=150.0):
@@ -79,6 +83,14 @@ def usd_skinned(method, rest, weights, transforms):
 def einsum_blend(rest, weights, transforms):
     rows = np.einsum("vn,nij->vij", weights, transforms[:, :3, :])
     return np.einsum("vij,vj->vi", rows[:, :, :3], rest) + rows[:, :, 3]
+
+
+def linear_blend(rest, weights, transforms):
+    return Skinner(rest, weights).linear(transforms)
+
+
+def dual_quaternion_blend(rest, weights, rigid, scales=None):
+    return Skinner(rest, weights).dual_quaternion(rigid, scales)
 
 
 # -- linear -------------------------------------------------------------------------------
@@ -330,7 +342,7 @@ def test_twisted_cylinder_radius_is_cos_half_angle(degrees):
     np.testing.assert_allclose(np.hypot(*moved[:, :2].T), 1.0, atol=1e-12)
 
 
-@pytest.mark.parametrize("degrees", [60, 120, 180])
+@pytest.mark.parametrize("degrees", first_of(120, 60, 180))
 @pytest.mark.parametrize("kind", ["twist", "bend"])
 @pytest.mark.parametrize("shape", ["linear", "smooth"])
 def test_linear_volume_loss_matches_closed_form(shape, kind, degrees):
@@ -344,7 +356,7 @@ def test_linear_volume_loss_matches_closed_form(shape, kind, degrees):
     assert volume(moved, faces) / volume(points, faces) == pytest.approx(expected, abs=1e-4)
 
 
-@pytest.mark.parametrize("degrees", [60, 120, 150])
+@pytest.mark.parametrize("degrees", first_of(150, 60, 120))
 @pytest.mark.parametrize("kind", ["twist", "bend"])
 @pytest.mark.parametrize("shape", ["linear", "smooth"])
 def test_dual_quaternions_keep_volume(shape, kind, degrees):
@@ -481,3 +493,88 @@ def test_normals_that_were_not_given_are_refused():
     skinner = Skinner(cloud(), windowed(500, 9, 4, 0))
     with pytest.raises(RibbonsimError, match="no normals were given"):
         skinner.normals(chain(9, 0), chain(9, 0), "linear")
+
+
+# -- compiled kernels ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", [np.float32, np.float64])
+@pytest.mark.parametrize("case", ["linear", "dual", "scaled", "normals", "dual normals"])
+@pytest.mark.parametrize("weights", [windowed(3000, 9, 4, 21), scattered(3000, 9, 22)])
+def test_compiled_kernels_match_numpy(weights, case, kind):
+    # to the rounding of each precision, in parts of the creature's size
+    rest, transforms = cloud(3000, 23), chain_for_pivots(23)
+    scales = np.broadcast_to(np.diag([1.3, 0.8, 0.9, 1.0]), (9, 4, 4))
+    pose = {
+        "linear": lambda s, out: s.linear(transforms, out),
+        "dual": lambda s, out: s.dual_quaternion(transforms, None, out),
+        "scaled": lambda s, out: s.dual_quaternion(transforms, scales, out),
+        "normals": lambda s, out: s.normals(transforms, scales, "linear", out),
+        "dual normals": lambda s, out: s.normals(transforms, scales, "dual_quaternion", out),
+    }[case]
+    assert kernels.kernel_for(kind) is not None
+    plain, compiled = (
+        pose(Skinner(rest, weights, unit(rest), compiled=way), np.empty((3000, 3), kind))
+        for way in (False, True)
+    )
+    exact = pose(Skinner(rest, weights, unit(rest), compiled=False), np.empty((3000, 3)))
+    size = np.linalg.norm(np.ptp(exact, axis=0))
+    most = {np.float32: 2e-7, np.float64: 1e-15}[kind] * size
+    assert np.abs(compiled - exact).max() <= most
+    assert np.abs(compiled - plain).max() <= 2 * most  # both are rounded
+
+
+def test_compiled_kernels_write_a_strided_output_and_leave_the_rest():
+    rest, weights, transforms = cloud(seed=24), windowed(500, 9, 4, 24), chain(9, 24)
+    skinner = Skinner(rest, weights, compiled=True)
+    wide = np.zeros((500, 5))
+    skinner.linear(transforms, out=wide[:, 1:4])
+    np.testing.assert_array_equal(wide[:, 1:4], skinner.linear(transforms))
+    np.testing.assert_array_equal(wide[:, [0, 4]], 0)
+
+
+def in_a_process(code, **environment):
+    """Run code in a process of its own; its standard output."""
+    return subprocess.run(
+        [sys.executable, "-W", "error", "-c", code],
+        env={**os.environ, **environment},
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout
+
+
+@pytest.mark.parametrize("broken", ["raise ImportError('none')", "raise RuntimeError('broken')"])
+def test_numpy_poses_where_numba_is_absent_or_broken(broken, tmp_path):
+    (tmp_path / "numba.py").write_text(broken)
+    code = (
+        "import numpy as np; from ribbonsim.rig.skin import Skinner;"
+        "s = Skinner(np.eye(3), np.ones((3, 1)), compiled=True);"
+        "m = np.diag([2.0, 3, 4, 1])[None]; print(s.linear(m).tolist())"
+    )
+    path = os.pathsep.join([str(tmp_path), os.environ.get("PYTHONPATH", "")])
+    told = in_a_process(code, PYTHONPATH=path)
+    assert told.strip() == "[[2.0, 0.0, 0.0], [0.0, 3.0, 0.0], [0.0, 0.0, 4.0]]"
+
+
+def test_kernels_compile_where_no_folder_can_keep_them(monkeypatch):
+    # numba raises RuntimeError where neither the installation nor a cache folder can be written
+    plain, asked = numba.njit, []
+
+    def njit(cache, **options):
+        asked.append(cache)
+        if cache:
+            raise RuntimeError("cannot cache function 'blend': no locator available")
+        return plain(cache=cache, **options)
+
+    monkeypatch.setattr(numba, "njit", njit)
+    assert kernels._compiled("float32") is not None
+    assert asked == [True, False]
+
+
+def test_small_meshes_do_not_load_numba():
+    code = (
+        "import sys, numpy as np; from ribbonsim.rig.skin import Skinner;"
+        "Skinner(np.eye(3), np.ones((3, 1))).linear(np.eye(4)[None]); print('numba' in sys.modules)"
+    )
+    assert in_a_process(code).strip() == "False"

@@ -9,8 +9,10 @@ from tubes import arc, straight, tube
 
 import ribbonsim as rs
 from ribbonsim.bendcheck.weights import bleed, roughness
-from ribbonsim.joined import tied_vertices
-from ribbonsim.mesh import CreatureMesh
+from ribbonsim.mesh.creature import CreatureMesh
+from ribbonsim.rig.first_layout import BuildOptions, build_layout
+from ribbonsim.rig.joined import tied_vertices
+from ribbonsim.rig.understood import all_sentences, main_sentences
 
 POSE = rs.Pose({"control2": {"stretch": 1.6, "bend": 40}, "control1": {"sway": 25, "girth": 0.6}})
 
@@ -92,3 +94,51 @@ def test_tie_at_a_station_that_is_not_there_is_told(layout):
         rs.Tie(3)
     with pytest.raises(rs.RibbonsimError, match="tied twice"):
         replace(layout, ties=(rs.Tie(3, component=2), rs.Tie(4, component=2)))
+
+
+@pytest.fixture(scope="module")
+def goggled():
+    """A tube with two eyes at one end, one of them a group, and a stone that lies far away."""
+    body, eye = tube(straight(10.0, 41), 0.7, round_ends=3), tube(straight(0.2, 5), 0.1, 6)
+    parts = [(body, (0, 0, 0), 0), (eye, (8.9, 0.3, 0.65), 1), (eye, (8.9, 0.3, -0.65), 0)]
+    parts.append((eye, (4.0, 9.0, 0.0), 0))
+    points, polygons, groups = [], [], []
+    for mesh, shift, group in parts:
+        at = sum(map(len, points))
+        points.append(mesh.positions + shift)
+        polygons += [(row + at).tolist() for row in mesh.polygons]
+        groups += [group] * len(mesh.polygons)
+    return CreatureMesh.from_arrays(
+        np.vstack(points),
+        polygons,
+        "goggled",
+        group_names=("rest", "eye_l"),
+        polygon_groups=groups,
+    )
+
+
+def test_small_pieces_are_tied_to_the_station_beside_them(goggled):
+    options = BuildOptions(ties=True, swap=False)
+    layout = build_layout(goggled, options)
+    assert [tie.part for tie in layout.ties] == ["group 'eye_l'", "component 3"]
+    at = layout.ribbon.midline(np.asarray(layout.stations))[:, 0]
+    for tie in layout.ties:
+        # stations are 10 / 16 apart and the eyes' middles stand at x = 9
+        assert abs(at[tie.station - 1] - 9.0) <= 0.5 * 10 / 16 + 0.02
+    said = main_sentences(goggled, options)
+    assert said[0] == (
+        "Of 4 pieces one piece makes up the body, 2 small ones are tied to the nearest stations, "
+        "1 that lies apart is carried along rigidly (such as piece 4: tie it to a station, or "
+        "leave it out)."
+    )
+    whole = all_sentences(goggled, layout, options)
+    station = layout.ties[0].station
+    assert f"Tied: group 'eye_l' to station {station}, piece 3 to station {station}." in whole
+
+
+def test_ties_are_proposed_where_they_are_not_asked_for(goggled):
+    layout = build_layout(goggled)
+    assert not layout.ties
+    said = all_sentences(goggled, layout, BuildOptions())
+    assert "2 small ones ride rigidly on it" in said[1]
+    assert any(line.startswith("--ties would tie group 'eye_l' to station") for line in said)

@@ -14,9 +14,9 @@ import pytest
 from PIL import Image
 
 from ribbonsim import RibbonsimError
-from ribbonsim.view import film as film_module
-from ribbonsim.view import gif as gif_module
-from ribbonsim.view.film import Film, check_film
+from ribbonsim.show import film as film_module
+from ribbonsim.show import gif as gif_module
+from ribbonsim.show.film import Film, check_film
 
 SIZE = (320, 240)
 
@@ -220,7 +220,7 @@ import resource, signal, sys
 import numpy as np
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 from ribbonsim import RibbonsimError
-from ribbonsim.view.film import Film
+from ribbonsim.show.film import Film
 rng = np.random.default_rng(1)
 resource.setrlimit(resource.RLIMIT_FSIZE, (60000, 60000))
 try:
@@ -241,7 +241,7 @@ def test_a_full_disk_is_told_in_a_sentence(tmp_path, name):
         capture_output=True,
         text=True,
         check=False,
-        timeout=120,
+        timeout=600,
     )
     assert told.stderr == ""
     assert re.search(rf"{name} cannot be written \(", told.stdout)

@@ -9,14 +9,14 @@ from hypothesis import strategies as st
 from tubes import arc, s_curve, straight, swept, tube
 
 from ribbonsim import CreatureMesh, RibbonsimError
-from ribbonsim.ribbon import Ribbon
-from ribbonsim.view.backdrop import ground_image
+from ribbonsim.curves.ribbon import Ribbon
+from ribbonsim.show.backdrop import ground_image
+from ribbonsim.show.dome import GroundGrid, disc, half_sphere, seen_from, towards
+from ribbonsim.show.fine_mesh import make_fine, part_of_polygons
+from ribbonsim.show.finish import FINISHES, to_display, to_linear
+from ribbonsim.show.studio import Look, Studio
 from ribbonsim.view.camera import Camera, Insets, View
-from ribbonsim.view.dome import Floor, disc, half_sphere, seen_from, towards
-from ribbonsim.view.fine_mesh import make_fine, part_of_polygons
-from ribbonsim.view.finish import FINISHES, to_display, to_linear
 from ribbonsim.view.look import Scale, colour
-from ribbonsim.view.studio import Look, Studio
 
 SIZE = (320, 240)
 
@@ -61,13 +61,13 @@ def test_shade_under_a_ball_is_its_configuration_factor(height):
     # from a small plane facing the centre of a sphere: F = (r / h)^2 (J. R. Howell, A Catalog of
     # Radiation Heat Transfer Configuration Factors; the formula from memory). Light from an even
     # sky on level ground counts by the cosine, as radiation does.
-    floor = Floor((0.0, 0.0), 0.0, 8.0, cells=641)
-    shade = floor.shade(half_sphere(4000), ball(1.0, height, 400000), blur=0.01)
-    assert shade[320, 320] == pytest.approx(1.0 / height**2, abs=0.02)
+    floor = GroundGrid((0.0, 0.0), 0.0, 2.0, cells=161)
+    shade = floor.shade(half_sphere(1000), ball(1.0, height, 60000), blur=0.01)
+    assert shade[80, 80] == pytest.approx(1.0 / height**2, abs=0.015)
 
 
 def test_shadow_falls_where_light_and_height_say():
-    floor, lamp = Floor((1.0, -2.0), 0.5, 6.0, cells=241), towards(35.0, 40.0)
+    floor, lamp = GroundGrid((1.0, -2.0), 0.5, 6.0, cells=241), towards(35.0, 40.0)
     shade = floor.shade(lamp[None], ball(0.2, 2.0) + np.float32([1.0, 0.0, -2.0]), blur=0.3)
     row, column = np.nonzero(shade > 0.5 * shade.max())
     step = 2 * floor.reach / floor.cells
@@ -290,7 +290,7 @@ def test_edges_are_smooth(worm):
 
 
 def test_ground_is_seen_where_the_camera_projects_it():
-    floor, size = Floor((0.3, -0.2), -0.4, 2.0, cells=200), (400, 300)
+    floor, size = GroundGrid((0.3, -0.2), -0.4, 2.0, cells=200), (400, 300)
     camera = Camera(View(25.0, 20.0), View(25.0, 20.0).axes[2] * 4.0, size[0] / size[1], 30.0)
     for row, column in ((100, 100), (60, 130), (150, 70)):
         grid = np.zeros((200, 200), dtype=np.float32)
@@ -304,7 +304,7 @@ def test_ground_is_seen_where_the_camera_projects_it():
 
 
 def test_no_ground_above_the_horizon_or_from_below():
-    floor, size = Floor((0.0, 0.0), 0.0, 50.0), (120, 90)
+    floor, size = GroundGrid((0.0, 0.0), 0.0, 50.0), (120, 90)
     grid = np.ones((floor.cells, floor.cells), dtype=np.float32)
     level = Camera(View(0.0, 0.0), np.array([0.0, 1.0, 10.0]), 4 / 3, 40.0)
     image = ground_image(grid, level, floor, size, (0, 0, *size))

@@ -9,10 +9,11 @@ from tubes import arc, s_curve, tube
 from vtkmodules.vtkRenderingCore import vtkCoordinate
 
 from ribbonsim import RibbonsimError, bind
-from ribbonsim.build import build_layout
+from ribbonsim.rig.first_layout import build_layout
 from ribbonsim.view import backend, look
 from ribbonsim.view.camera import VIEWS, Insets, View, fit_camera, named_view, telling_view
-from ribbonsim.view.overlay import Layer, Mark, covered_cells, place_labels, write_over
+from ribbonsim.view.label_places import covered_cells, place_labels
+from ribbonsim.view.overlay import Layer, Mark, write_over
 from ribbonsim.view.pictures import draw_influence, draw_pose, draw_rest, draw_ribbon
 from ribbonsim.view.scene import Stage
 
@@ -107,7 +108,7 @@ def test_projection_matches_vtk(mesh):
         stage.set_view(VIEW)
         stage.image(labels=False)
         places = stage.project(mesh.positions[::97])
-        renderer = stage._plotter.renderer
+        renderer = stage._window.plotter.renderer
         coordinate = vtkCoordinate()
         coordinate.SetCoordinateSystemToWorld()
         for point, place in zip(stage._to_stage(mesh.positions[::97]), places, strict=True):

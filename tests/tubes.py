@@ -75,9 +75,17 @@ def swept(centres, radius, around=16, round_ends=0):
     return np.vstack([rings.reshape(-1, 3), ends]), faces
 
 
+_TUBES = {}
+
+
 def tube(centres, radius, around=16, round_ends=0, name="tube"):
-    positions, faces = swept(np.asarray(centres, dtype=float), radius, around, round_ends)
-    return CreatureMesh.from_arrays(positions, faces, name)
+    """A tube as a mesh. Meshes do not change: equal tubes are one, whose guide is found once."""
+    centres, radius = np.asarray(centres, dtype=float), np.asarray(radius, dtype=float)
+    key = centres.tobytes(), radius.tobytes(), around, round_ends, name
+    if key not in _TUBES:
+        positions, faces = swept(centres, radius, around, round_ends)
+        _TUBES[key] = CreatureMesh.from_arrays(positions, faces, name)
+    return _TUBES[key]
 
 
 def straight(length=10.0, rings=41, axis=0):

@@ -2,49 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
 from functools import cached_property
-from typing import Literal
 
 import numpy as np
 
-from ribbonsim.bendcheck.cases import Case, PoseList, Wish, wishes
+from ribbonsim.arrays import Progress
+from ribbonsim.bendcheck.apart import Apart, apart
+from ribbonsim.bendcheck.cases import (
+    PoseList,
+    Wish,
+    wish_for,
+    wishes,
+    with_amounts,
+)
 from ribbonsim.bendcheck.differences import Row, differences_of
-from ribbonsim.bendcheck.findings import Kind, place_of, quantity, relative_stretch
+from ribbonsim.bendcheck.figures import figure
+from ribbonsim.bendcheck.findings import FindingKind
+from ribbonsim.bendcheck.measures import Gauge
 from ribbonsim.bendcheck.report import Report, check
-from ribbonsim.carry_over import carry_over
+from ribbonsim.bendcheck.table import number_of, table_rows
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.limits import Limits
-from ribbonsim.pose import Pose
-from ribbonsim.rig import Method, Rig
-
-Progress = Callable[[str, int, int], None]
+from ribbonsim.layout.limits import Limits
+from ribbonsim.layout.pose import Pose
+from ribbonsim.layout.settings import DRIVES
+from ribbonsim.rig.rig import Method, Rig
+from ribbonsim.rig.take import Instant
 
 LETTERS = "ABCDEF"
 
 
-@dataclass(frozen=True)
-class _Measure:
-    """One line of the table: what it is called, and how poses are drawn together."""
-
-    kind: Kind
-    title: str
-    better: Literal["high", "low"]
-    limit: str
-
-
-_MEASURES = (
-    _Measure("pinch", "smallest girth", "high", "pinch"),
-    _Measure("bulge", "largest girth", "low", "bulge"),
-    _Measure("stretch", "largest stretch", "low", "stretch"),
-    _Measure("squeeze", "smallest stretch", "high", "squeeze"),
-    _Measure("volume", "largest change of volume", "low", "volume"),
-    _Measure("fold", "triangles turned over", "low", "folds"),
-    _Measure("contact", "triangles cutting each other", "low", "contacts"),
-    _Measure("kink", "sharpest kink", "low", "kink"),
-    _Measure("shape", "largest shape error", "low", "shape"),
-)
+# skins no farther apart than this share of the body's length are not worth a sentence
+_TOGETHER = 5e-4
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,6 +55,9 @@ class Comparison:
     limits : Limits
     notes : tuple of str
         What has to be known to read the numbers, in sentences.
+    other_drives : tuple of str
+        For each layout where it would miss the poses most if its controls moved the ribbons the
+        other way, in a sentence.
     """
 
     mesh: str
@@ -74,6 +67,7 @@ class Comparison:
     reports: tuple[Report, ...]
     limits: Limits
     notes: tuple[str, ...] = ()
+    other_drives: tuple[str, ...] = ()
 
     @property
     def letters(self) -> tuple[str, ...]:
@@ -96,16 +90,36 @@ class Comparison:
     @cached_property
     def table(self) -> tuple[Row, ...]:
         """Measures by layout; each is the worst over the poses, counts are totals."""
-        return tuple(_rows(self))
+        return tuple(table_rows(self.reports, self.limits))
 
     @cached_property
     def differences(self) -> tuple[str, ...]:
         """What sets the layouts apart, in sentences, the weightiest first."""
         controls = [len(rig.layout.controls) for rig in self.rigs]
         stations = [len(rig.layout.stations) for rig in self.rigs]
-        return tuple(differences_of(self.table, self.labels, controls, stations))
+        told = differences_of(self.table, self.labels, controls, stations)
+        return (*told, *self._farthest())
 
-    def number(self, kind: Kind, pose: str, layout: int) -> float | None:
+    @cached_property
+    def apart(self) -> dict[str, tuple[Apart, ...]]:
+        """For each pose how far each layout but the first puts the skin from the first one's."""
+        first, *others = (report.cases for report in self.reports)
+        return {pose: tuple(apart(first[pose], each[pose]) for each in others) for pose in first}
+
+    def _farthest(self) -> list[str]:
+        """For each layout but the first where it leaves the first one's skin most."""
+        told = []
+        for number, label in enumerate(self.labels[1:]):
+            most = max((found[number] for found in self.apart.values()), key=lambda one: one.most)
+            if most.most < _TOGETHER:
+                continue
+            told.append(
+                f"The skin of {label} is farthest from that of {self.labels[0]} in {most.pose}, "
+                f"by {figure('shape', most.most)} of the body's length {most.place}."
+            )
+        return told
+
+    def number(self, kind: FindingKind, pose: str, layout: int) -> float | None:
         """A measure of one pose in one layout.
 
         Parameters
@@ -121,7 +135,7 @@ class Comparison:
         float or None
             None if it was not looked for, or the pose has no target.
         """
-        return _number(kind, self.reports[layout].cases[pose])
+        return number_of(kind, self.reports[layout].cases[pose])
 
     def to_dict(self) -> dict[str, object]:
         """Return plain numbers and words, fit for JSON.
@@ -135,11 +149,13 @@ class Comparison:
             "poses": list(self.poses),
             "limits": asdict(self.limits),
             "notes": list(self.notes),
+            "other_drives": list(self.other_drives),
             "layouts": [
                 {
                     "letter": letter,
                     "name": name,
                     "method": report.method,
+                    "drive": rig.layout.drive,
                     "stations": len(rig.layout.stations),
                     "controls": {c.name: c.station for c in rig.layout.controls},
                     "bends_right": report.bends_right,
@@ -154,6 +170,7 @@ class Comparison:
             ],
             "table": [row.to_dict(self.letters) for row in self.table],
             "differences": list(self.differences),
+            "apart": {pose: [one.to_dict() for one in found] for pose, found in self.apart.items()},
         }
 
 
@@ -207,7 +224,8 @@ def compare(
     _check_rigs(rigs)
     called = _names(rigs, names)
     held = rigs[0].layout.limits if limits is None else limits
-    asked = wishes_of(poses, rigs)
+    # amounts fit the mesh, and are the same for all layouts
+    asked = with_amounts(wishes_of(poses, rigs), Gauge(rigs[0]))
     if not asked:
         raise RibbonsimError("no pose to compare in: give at least one")
     blends = (method,) * len(rigs) if methods is None else tuple(methods)
@@ -230,8 +248,24 @@ def compare(
                 progress=_under(progress, f"measure {name}"),
             )
         )
-    mesh = rigs[0].mesh.name
-    return Comparison(mesh, called, blends, tuple(rigs), tuple(reports), held, _notes(rigs))
+    mesh, notes = rigs[0].mesh.name, _notes(rigs)
+    found = Comparison(mesh, called, blends, tuple(rigs), tuple(reports), held, notes)
+    told = [
+        f"{label}: {report.other_drive.sentence}"
+        for label, report in zip(found.labels, reports, strict=True)
+        if report.other_drive is not None
+    ]
+    return replace(found, other_drives=tuple(told))
+
+
+def both_drives(rigs: Sequence[Rig], names: Sequence[str]) -> tuple[list[Rig], list[str]]:
+    """Each rig as it is and under the other drive, with names that say which."""
+    pairs = [
+        (rig.under(drive), f"{name} {drive}")
+        for rig, name in zip(rigs, names, strict=True)
+        for drive in DRIVES
+    ]
+    return [rig for rig, _ in pairs], [name for _, name in pairs]
 
 
 def _under(progress: Progress | None, stage: str) -> Progress | None:
@@ -274,29 +308,18 @@ def _names(rigs: Sequence[Rig], names: Sequence[str] | None) -> tuple[str, ...]:
     return given
 
 
-def _poses_for(asked: Sequence[Wish], owner: Rig, rig: Rig) -> dict[str, Pose | float | None]:
+def _poses_for(
+    asked: Sequence[Wish], owner: Rig, rig: Rig
+) -> dict[str, Pose | Instant | float | None]:
     """The wishes as this layout takes them."""
+    told = [wish if rig is owner else wish_for(wish, owner, rig) for wish in asked]
     return {
-        wish.name: wish.amount
-        if wish.pose is None
-        else (wish.pose if rig is owner else carry_over(owner, rig, wish.pose))
-        for wish in asked
+        wish.name: wish.amount if wish.pose is None else wish.instant or wish.pose for wish in told
     }
 
 
 def wishes_of(poses: PoseList, rigs: Sequence[Rig]) -> list[Wish]:
-    """Read the poses that several rigs are asked for.
-
-    Parameters
-    ----------
-    poses : Pose, mapping, sequence of str or None
-        None for all test poses; those of appendages only if every layout has some.
-    rigs : sequence of Rig
-
-    Returns
-    -------
-    list of Wish
-    """
+    """Read the poses asked of several rigs; appendages' test poses only if all rigs have some."""
     least = min((rig.layout for rig in rigs), key=lambda layout: len(layout.appendages))
     return wishes(poses, least)
 
@@ -315,107 +338,3 @@ def _notes(rigs: Sequence[Rig]) -> tuple[str, ...]:
                 "pose bends another part of the body."
             )
     return tuple(notes)
-
-
-# -- the table -----------------------------------------------------------------------------------
-
-
-def _rows(comparison: Comparison) -> list[Row]:
-    reports, limits = comparison.reports, comparison.limits
-    broken: list[float | None] = [float(len(report.findings)) for report in reports]
-    rows = [Row.of("findings", "limits broken", "low", None, broken, [""] * len(reports))]
-    for measure in _MEASURES:
-        values, places = [], []
-        for report in reports:
-            value, place = _over_poses(measure, report)
-            values.append(value)
-            places.append(place)
-        if any(value is not None for value in values):
-            limit = float(getattr(limits, measure.limit))
-            rows.append(
-                Row.of(
-                    measure.kind,
-                    measure.title,
-                    measure.better,
-                    limit,
-                    values,
-                    places,
-                )
-            )
-    return rows + _weight_rows(reports, limits)
-
-
-def _weight_rows(reports: Sequence[Report], limits: Limits) -> list[Row]:
-    rows = []
-    lines: tuple[tuple[str, str, float | None], ...] = (
-        ("bleed", "weight from far along the body", limits.bleed),
-        ("asymmetry", "left against right in weights", limits.asymmetry),
-        ("roughness", "roughness of the weights", None),
-    )
-    for key, title, limit in lines:
-        values: list[float | None] = [report.weights.get(key) for report in reports]
-        if all(value is not None for value in values):
-            rows.append(Row.of(key, title, "low", limit, values, [""] * len(reports)))
-    return rows
-
-
-def _over_poses(measure: _Measure, report: Report) -> tuple[float | None, str]:
-    """The worst over the poses, or their total, and where that is."""
-    found = {name: _number(measure.kind, case) for name, case in report.cases.items()}
-    known = {name: value for name, value in found.items() if value is not None}
-    if not known:
-        return None, ""
-    sign = -1.0 if measure.better == "high" else 1.0
-    worst = max(known, key=lambda name: sign * abs(known[name]))
-    counted = measure.kind in ("fold", "contact")
-    value = float(sum(known.values())) if counted else known[worst]
-    if counted and value == 0.0:
-        return value, ""
-    return value, f"in {worst.replace('_', ' ')} {_place(measure.kind, report.cases[worst])}"
-
-
-def _number(kind: Kind, case: Case) -> float | None:
-    if kind == "contact" and case.contacts is None:
-        return None
-    if kind == "shape" and case.target is None:
-        return None
-    return float(quantity(kind, case))
-
-
-def _place(kind: Kind, case: Case) -> str:
-    """Where a measure of a pose is at its worst, as ``at station 14 by neck``."""
-    rig, measures = case.rig, case.measures
-    triangles = rig.mesh.triangles
-    if kind == "stretch":
-        return str(place_of(rig, triangles[int(np.argmax(relative_stretch(case)[0]))]))
-    if kind == "squeeze":
-        return str(place_of(rig, triangles[int(np.argmin(relative_stretch(case)[1]))]))
-    if kind == "fold":
-        return str(place_of(rig, np.unique(triangles[measures.folded])))
-    if kind == "contact" and case.contacts is not None:
-        return str(place_of(rig, np.unique(triangles[case.contacts])))
-    if kind in ("pinch", "bulge"):
-        ratio = measures.girth / case.asked_girth
-        station = int(np.argmin(ratio) if kind == "pinch" else np.argmax(ratio))
-    elif kind == "volume":
-        station = int(np.argmax(np.abs(np.log(np.maximum(measures.volumes, 1e-6)))))
-    elif kind == "kink":
-        station = int(np.argmin(np.abs(rig.layout.stations - case.sharpness[1])))
-    else:
-        station = _farthest_station(case)
-    return f"at station {station + 1} by {_control_near(rig, station)}"
-
-
-def _farthest_station(case: Case) -> int:
-    """Where the midline is farthest from its target."""
-    layout = case.rig.layout
-    if case.target is None:
-        return 0
-    wanted = case.target.at(layout.ribbon.arc_length(layout.stations)).frames[:, :3, 3]
-    return int(np.argmax(np.linalg.norm(case.ribbon.midline(layout.stations) - wanted, axis=1)))
-
-
-def _control_near(rig: Rig, station: int) -> str:
-    lengths = rig.layout.ribbon.arc_length(rig.layout.stations)
-    stands = np.array([lengths[control.station - 1] for control in rig.layout.controls])
-    return rig.layout.control_names[int(np.argmin(np.abs(stands - lengths[station])))]

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from ribbonsim.arrays import Ints
 from ribbonsim.errors import RibbonsimError
-
-Ints = NDArray[np.int64]
 
 
 def crossing_pairs(positions: ArrayLike, triangles: Ints) -> Ints:
@@ -27,11 +26,6 @@ def crossing_pairs(positions: ArrayLike, triangles: Ints) -> Ints:
     -------
     (c, 2) int array
         Indices of triangles, the smaller first, in rising order.
-
-    Raises
-    ------
-    RibbonsimError
-        If libigl is not installed.
 
     References
     ----------
@@ -56,19 +50,10 @@ def crossing_pairs(positions: ArrayLike, triangles: Ints) -> Ints:
 
 
 def new_pairs(pairs: Ints, known: Ints, count: int) -> Ints:
-    """Leave out the pairs that are known.
-
-    Parameters
-    ----------
-    pairs, known : (c, 2) and (k, 2) int arrays
-        Indices of triangles, the smaller first.
-    count : int
-        Number of triangles.
-
-    Returns
-    -------
-    (d, 2) int array
-        In the order of ``pairs``.
-    """
+    """Those pairs of triangles, counted ``count`` in all, that are not among the known."""
+    if not len(known):
+        return pairs
     keys, old = (table[:, 0] * count + table[:, 1] for table in (pairs, known))
-    return pairs[~np.isin(keys, old)]
+    old = np.sort(old)
+    place = np.minimum(np.searchsorted(old, keys), len(old) - 1)
+    return pairs[old[place] != keys]

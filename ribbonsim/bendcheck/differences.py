@@ -8,6 +8,9 @@ from typing import Literal
 
 from ribbonsim.bendcheck.figures import figure, figures, size_figure
 
+EXCUSED = (
+    "A figure beyond its limit that has no such mark is what an exact ribbon does in that pose too."
+)
 Better = Literal["high", "low"]
 
 # Differences below this share of the way from right to the limit are not worth a sentence.
@@ -20,6 +23,8 @@ _LEAST = {
     "stretch": ("stretches", "stretch", "the skin least"),
     "squeeze": ("squeezes", "squeeze", "the skin least"),
     "volume": ("changes", "change", "the volume least"),
+    "off": ("leaves", "leave", "the ribbon least"),
+    "tear": ("tears", "tear", "the skin open least"),
     "fold": ("turns", "turn", "over the fewest triangles"),
     "contact": ("cuts", "cut", "through the skin least"),
     "kink": ("kinks", "kink", "least"),
@@ -40,17 +45,16 @@ class Row:
     ----------
     key : str
         The kind of finding it belongs to, or ``findings``, ``roughness``.
-    title : str
     better : {"high", "low"}
         Of a change, ``low`` means near to nothing.
-    limit : float or None
-    values : tuple of float or None
     texts : tuple of str
         The values as they are shown.
     places : tuple of str
         Where each layout is at its worst; may be empty.
     best, worst : tuple of int
         Layouts, from 0; those that show the same value share it. Both are empty if all do.
+    broken : tuple of int
+        Layouts that break the limit as a check counts it: against what an exact ribbon does.
     """
 
     key: str
@@ -62,6 +66,7 @@ class Row:
     places: tuple[str, ...]
     best: tuple[int, ...]
     worst: tuple[int, ...]
+    broken: tuple[int, ...]
 
     @classmethod
     def of(
@@ -72,26 +77,23 @@ class Row:
         limit: float | None,
         values: Sequence[float | None],
         places: Sequence[str],
+        broken: Sequence[int] | None = None,
     ) -> Row:
         """Make a row and find who is best and who is worst.
 
-        Parameters
-        ----------
-        key, title, better, limit
-            As they are kept.
-        values : sequence of float or None
-        places : sequence of str
-
-        Returns
-        -------
-        Row
+        Who breaks the limit is seen from the values if it is left out.
         """
+        beyond = tuple(
+            i
+            for i, v in enumerate(values)
+            if v is not None and limit is not None and not _keeps(better, v, limit)
+        )
         texts = tuple(
-            figure(key, v)
-            if v is None or limit is None or _keeps(better, v, limit)
             # what is beyond the limit must not read like the limit
-            else figures(key, v, limit)[0]
-            for v in values
+            figures(key, v, limit)[0]
+            if i in beyond and v is not None and limit is not None
+            else figure(key, v)
+            for i, v in enumerate(values)
         )
         goodness = {i: _goodness(better, v) for i, v in enumerate(values) if v is not None}
         best: tuple[int, ...] = ()
@@ -104,7 +106,9 @@ class Row:
             if first != last:
                 best = tuple(i for i in goodness if shown[i] == first)
                 worst = tuple(i for i in goodness if shown[i] == last)
-        return cls(key, title, better, limit, tuple(values), texts, tuple(places), best, worst)
+        over = beyond if broken is None else tuple(broken)
+        held = tuple(values), texts, tuple(places)
+        return cls(key, title, better, limit, *held, best, worst, over)
 
     @property
     def limit_text(self) -> str:
@@ -114,20 +118,15 @@ class Row:
         return size_figure(self.key, self.limit)
 
     def holds(self, layout: int) -> bool:
-        """Whether a layout keeps the limit.
+        """Whether a layout keeps the limit, as a check counts it."""
+        return layout not in self.broken
 
-        Parameters
-        ----------
-        layout : int
-
-        Returns
-        -------
-        bool
-        """
+    def excuses(self, layout: int) -> bool:
+        """Whether a layout is beyond the plain limit where an exact ribbon is too."""
         value = self.values[layout]
-        if self.limit is None or value is None:
-            return True
-        return _keeps(self.better, value, self.limit)
+        if self.limit is None or value is None or not self.holds(layout):
+            return False
+        return not _keeps(self.better, value, self.limit)
 
     @property
     def weight(self) -> float:
@@ -142,17 +141,7 @@ class Row:
         return (max(away) - min(away)) / max(abs(self.limit - right), 1e-2)
 
     def to_dict(self, letters: Sequence[str]) -> dict[str, object]:
-        """Return plain numbers and words.
-
-        Parameters
-        ----------
-        letters : sequence of str
-            Of the layouts.
-
-        Returns
-        -------
-        dict
-        """
+        """Return plain numbers and words, layouts by their letters."""
         return {
             "measure": self.key,
             "title": self.title,
@@ -162,6 +151,7 @@ class Row:
             "places": dict(zip(letters, self.places, strict=True)),
             "best": [letters[i] for i in self.best],
             "worst": [letters[i] for i in self.worst],
+            "broken": [letters[i] for i in self.broken],
         }
 
 
@@ -176,27 +166,19 @@ def _goodness(better: Better, value: float) -> float:
 def comparison_text(
     rows: Sequence[Row], names: Sequence[str], differences: Sequence[str], notes: Sequence[str]
 ) -> str:
-    """A comparison as plain text.
-
-    Parameters
-    ----------
-    rows : sequence of Row
-    names, differences, notes : sequence of str
-
-    Returns
-    -------
-    str
-        Layouts by letter, a table with the best marked ``*`` and the worst ``!``, sentences.
-    """
+    """Layouts by letter, a table with the best ``*``, the worst ``!`` and limits broken ``x``."""
     letters = [chr(ord("A") + i) for i in range(len(names))]
     lines = [f"{letter}  {name}" for letter, name in zip(letters, names, strict=True)]
     marks = [
         ["*" if i in row.best else "!" if i in row.worst else " " for i in range(len(names))]
         for row in rows
     ]
-    table = [["", *(f"{letter} " for letter in letters), "limit"]]
+    table = [["", *(f"{letter}  " for letter in letters), "limit"]]
     for row, signs in zip(rows, marks, strict=True):
-        cells = [f"{text}{sign}" for text, sign in zip(row.texts, signs, strict=True)]
+        cells = [
+            f"{text}{sign}{' ' if row.holds(i) else 'x'}"
+            for i, (text, sign) in enumerate(zip(row.texts, signs, strict=True))
+        ]
         table.append([row.title, *cells, row.limit_text])
     widths = [max(len(line[k]) for line in table) for k in range(len(table[0]))]
     lines.append("")
@@ -204,7 +186,10 @@ def comparison_text(
         shown = [line[0].ljust(widths[0])]
         shown += [cell.rjust(width) for cell, width in zip(line[1:], widths[1:], strict=True)]
         lines.append("  ".join(shown).rstrip())
-    return "\n".join([*lines, "", "* is best, ! is worst.", "", *notes, *differences])
+    legend = ["* is best, ! is worst, x breaks the limit."]
+    if any(row.excuses(i) for row in rows for i in range(len(names))):
+        legend.append(EXCUSED)
+    return "\n".join([*lines, "", *legend, "", *notes, *differences])
 
 
 # -- sentences -----------------------------------------------------------------------------------
@@ -213,28 +198,14 @@ def comparison_text(
 def differences_of(
     rows: Sequence[Row], labels: Sequence[str], controls: Sequence[int], stations: Sequence[int]
 ) -> list[str]:
-    """Say what sets layouts apart.
-
-    Parameters
-    ----------
-    rows : sequence of Row
-    labels : sequence of str
-        How layouts are called.
-    controls, stations : sequence of int
-        How many each has.
-
-    Returns
-    -------
-    list of str
-        Sentences, the weightiest first.
-    """
+    """Say in sentences what sets layouts apart, the weightiest first."""
     costs = _Costs(labels, controls, stations)
     sentences = [_limits_sentence(rows, labels)]
-    told = [row for row in rows if row.key != "findings" and row.best and row.weight >= _SMALL]
-    for row in sorted(told, key=lambda row: -row.weight):
+    apart = [row for row in rows if row.key != "findings" and row.best and row.weight >= _SMALL]
+    for row in sorted(apart, key=lambda row: -row.weight):
         sentences.append(_row_sentence(row, labels, costs))
     sentences += _nowhere_better(rows, labels, costs)
-    if not told:
+    if not apart:
         sentences.append("No measure differs by more than a tenth of the way to its limit.")
     return [sentence for sentence in sentences if sentence]
 

@@ -14,6 +14,7 @@ _UNITS: dict[str, Unit] = {
     "contact": "count",
     "volume": "change",
     "shape": "share",
+    "tear": "share",
     "bleed": "share",
     "mirrored_poses": "share",
     "asymmetry": "share",
@@ -25,19 +26,8 @@ NOTHING = "\N{EN DASH}"
 def figure(key: str, value: float | None, digits: int = 0) -> str:
     """Write a value in its unit: a factor, a count, or a percentage.
 
-    Parameters
-    ----------
-    key : str
-        A kind of finding, or another measure of a report.
-    value : float or None
-        None if it was not looked for.
-    digits : int
-        How many more than usual.
-
-    Returns
-    -------
-    str
-        Changes have their sign; what reads as nothing has none.
+    ``key`` is a kind of finding, or another measure of a report, and ``digits`` how many more than
+    usual. Changes have their sign; what reads as nothing has none.
     """
     if value is None:
         return NOTHING
@@ -55,33 +45,12 @@ def figure(key: str, value: float | None, digits: int = 0) -> str:
 
 
 def size_figure(key: str, value: float, digits: int = 0) -> str:
-    """Write a value whose sign means nothing, such as a limit that holds in both directions.
-
-    Parameters
-    ----------
-    key, value, digits
-        As of :func:`figure`.
-
-    Returns
-    -------
-    str
-    """
+    """Write a value whose sign means nothing, such as a limit that holds in both directions."""
     return figure(key, abs(value), digits).lstrip("+")
 
 
 def figures(key: str, *values: float) -> tuple[str, ...]:
-    """Write values with as many digits as it takes to tell apart those that differ.
-
-    Parameters
-    ----------
-    key : str
-        As of :func:`figure`.
-    *values : float
-
-    Returns
-    -------
-    tuple of str
-    """
+    """Write values with as many digits as it takes to tell apart those that differ."""
     pairs = [(a, b) for a, b in combinations(map(abs, values), 2) if a != b]
     digits = 0
     if _UNITS.get(key) != "count":

@@ -1,74 +1,67 @@
-"""Measures of the posed midline: how evenly it bends."""
+"""How sharply the posed midline bends, against how sharply it should."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
-from ribbonsim.ribbon import Ribbon
+from ribbonsim.curves.ribbon import Ribbon
+from ribbonsim.layout.one_ribbon import OneRibbon
+from ribbonsim.layout.pose import ControlPose
+from ribbonsim.layout.rates import chain_seat
+from ribbonsim.layout.targets import Target
 
-Array = NDArray[np.float64]
+_SAMPLES = 401
+# Least bends that count, radians over the whole length. Below the first a midline is straight:
+# its curvature may be rounding errors alone, and these are no kinks.
+_STRAIGHT = np.radians(1.0)
+_LEAST_TARGET = 0.5
 
-_SAMPLES_PER_SPAN = 12
-# What a body at rest is taken to bend all along, so that peak over mean is defined there too.
-_LEAST_BEND = np.radians(1.0)
 
+def sharpness(
+    posed: Ribbon, rest: Ribbon, target: Target | None = None, told: float = 0.0
+) -> tuple[float, float]:
+    """Sharpest curvature over the sharpest that is asked for, and the place ``t`` where it is.
 
-def added_bend(posed: Ribbon, rest: Ribbon, t: ArrayLike) -> Array:
-    """Bend that a pose adds to the rest shape.
-
-    Curvature is taken as a vector in the ribbon's own frames, so that a twist is not a bend
-    and a curve that the body has at rest does not count.
-
-    Parameters
-    ----------
-    posed, rest : Ribbon
-        On the same knots.
-    t : (m,) array
-        Places along, 0 to 1.
-
-    Returns
-    -------
-    (m,) array
-        Radians over arc length at rest, scene units.
+    A target says what is asked for. Without one it is an even bend of the whole midline, or the
+    sharpest curvature that the midline has at rest, since a pose is not to blame for that, with
+    what the sliders tell on top: ``told``, as of :func:`told_bend`.
     """
-    places = np.asarray(t, dtype=float)
-    speed = np.linalg.norm(rest.midline(places, 1), axis=1)
-    added = _turning(posed, places) - _turning(rest, places)
-    return np.linalg.norm(added, axis=1) / speed
+    t = np.linspace(0.0, 1.0, _SAMPLES)
+    curvature = posed.curvature(t)
+    place = int(np.argmax(curvature))
+    sharpest = float(curvature[place])
+    if target is None:
+        speed = np.linalg.norm(posed.midline(t, 1), axis=1)
+        even = float(np.sum(curvature * speed) / np.sum(speed))
+        straight = _STRAIGHT / rest.length
+        sharpest = max(sharpest, straight)
+        asked = max(even, float(rest.curvature(t).max()) + told, straight)
+    else:
+        asked = max(_target_curvature(target), _LEAST_TARGET / rest.length)
+    return sharpest / asked, float(t[place])
 
 
-def kink(posed: Ribbon, rest: Ribbon) -> tuple[float, float]:
-    """Sharpest bend of a pose over its mean along the body, and where it is.
+def told_bend(own: OneRibbon, values: Sequence[ControlPose]) -> float:
+    """The sharpest even bend that sliders tell a piece between two controls, by length.
 
-    An even bend of any body has 1, and so has a body at rest: both figures are counted with
-    one degree spread evenly over the whole length, which hardly shows in a pose that bends.
-
-    Parameters
-    ----------
-    posed, rest : Ribbon
-        On the same knots.
-
-    Returns
-    -------
-    ratio : float
-        1 or more.
-    t : float
-        The place of the sharpest bend, 0 to 1.
+    0 where the controls do not stand in one chain, so that no piece has a slider.
     """
-    breaks = rest.breaks
-    share = np.linspace(0.0, len(breaks) - 1.0, _SAMPLES_PER_SPAN * rest.spans + 1)
-    t = np.interp(share, np.arange(len(breaks)), breaks)
-    lengths, whole = rest.arc_length(t), rest.length
-    bend = added_bend(posed, rest, t)
-    mean = np.sum(0.5 * (bend[1:] + bend[:-1]) * np.diff(lengths)) / whole
-    peak, least = int(np.argmax(bend)), _LEAST_BEND / whole
-    return float((bend[peak] + least) / (mean + least)), float(t[peak])
+    root = chain_seat(own)
+    if root is None or len(values) < 2:
+        return 0.0
+    turned = np.radians([np.hypot(value.bend, value.sway) for value in values])
+    drivers = np.delete(np.arange(len(values)), root)
+    gaps = np.diff(own.ribbon.arc_length(own.control_places))
+    return float((turned[drivers] / gaps).max())
 
 
-def _turning(ribbon: Ribbon, t: Array) -> Array:
-    """Rate of the midline's direction in ``t``, along the ribbon's across and normal."""
-    first, second = ribbon.midline(t, 1), ribbon.midline(t, 2)
-    frames = ribbon.frames(t)
-    sideways = np.einsum("mij,mi->mj", frames[:, :3, 1:3], second)
-    return sideways / np.linalg.norm(first, axis=1)[:, None]
+def _target_curvature(target: Target) -> float:
+    """The sharpest curvature of a target's midline."""
+    points = target.frames[:, :3, 3]
+    steps = np.diff(points, axis=0)
+    lengths = np.linalg.norm(steps, axis=1)
+    tangents = steps / lengths[:, None]
+    turns = np.linalg.norm(np.diff(tangents, axis=0), axis=1)
+    return float((turns / (0.5 * (lengths[1:] + lengths[:-1]))).max())

@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import asdict, dataclass
+from functools import cached_property
 
 import numpy as np
 
-from ribbonsim.bendcheck.cases import Case, PoseList, Wish, measure_case, wishes
-from ribbonsim.bendcheck.findings import Finding, findings_of, place_of
+from ribbonsim.arrays import Progress
+from ribbonsim.bendcheck.cases import Case, PoseList, measure_case, wishes, with_amounts
+from ribbonsim.bendcheck.causes import Cause, causes_of, with_same_remedy
+from ribbonsim.bendcheck.findings import Finding
+from ribbonsim.bendcheck.floor_notes import floor_notes
+from ribbonsim.bendcheck.limbs import LooseLimbs
+from ribbonsim.bendcheck.look import findings_of, place_of
 from ribbonsim.bendcheck.measures import Gauge
-from ribbonsim.bendcheck.remedies import Workbench, changes_for
+from ribbonsim.bendcheck.other_drive import UnderOtherDrive, under_other_drive
+from ribbonsim.bendcheck.search import Search
 from ribbonsim.bendcheck.symmetry import pose_asymmetry, weight_asymmetry
 from ribbonsim.bendcheck.weights import bleed, roughness
-from ribbonsim.limits import Limits
-from ribbonsim.plane import SymmetryPlane, find_plane
-from ribbonsim.rig import Method, Rig
-
-Progress = Callable[[str, int, int], None]
+from ribbonsim.body.plane import SymmetryPlane, find_plane
+from ribbonsim.layout.appendages import BODY
+from ribbonsim.layout.limits import Limits
+from ribbonsim.rig.rig import Method, Rig
 
 
 @dataclass(frozen=True)
@@ -68,11 +73,20 @@ class Report:
     measures : dict of str to PoseMeasures
         By pose.
     weights : dict of str to float
-        ``bleed``, ``roughness`` and, for a symmetric mesh, ``asymmetry`` of the layout and
+        ``bleed``, ``roughness`` and, where the ribbon lies in the mesh's plane of symmetry,
+        ``asymmetry`` of the layout and
         ``mirrored_poses``: how far the mesh in a mirrored pose is from the mirror image of the
         mesh in the pose, at the worst, over the body length.
     findings : tuple of Finding
-        The worst first.
+        One for each pose and measure, the worst first.
+    causes : tuple of Cause
+        The same, grouped by what goes wrong at one place; the worst first.
+    floors : tuple of str
+        What even an exact ribbon does not do in poses that are asked, in sentences.
+    untried : int
+        Causes for which no changes were tried, as that would have taken too long.
+    unmeasured : tuple of str
+        What could not be measured and why, in sentences.
     cases : dict of str to Case
         The measured poses themselves.
     limits : Limits
@@ -85,6 +99,10 @@ class Report:
     findings: tuple[Finding, ...]
     cases: dict[str, Case]
     limits: Limits
+    causes: tuple[Cause, ...] = ()
+    floors: tuple[str, ...] = ()
+    untried: int = 0
+    unmeasured: tuple[str, ...] = ()
 
     @property
     def bends_right(self) -> bool:
@@ -98,9 +116,15 @@ class Report:
             if len(self.measures) == 1:
                 return f"{self.name} bends right in {next(iter(self.measures)).replace('_', ' ')}."
             return f"{self.name} bends right in {len(self.measures)} poses."
-        more = len(self.findings) - 1
-        others = "" if not more else f" And {more} more {'finding' if more == 1 else 'findings'}."
-        return f"{self.name} does not bend right: {_lower(self.findings[0].statement)}{others}"
+        more = len(self.causes) - 1
+        others = "" if not more else f" And {more} more {'thing' if more == 1 else 'things'}."
+        return f"{self.name} does not bend right: {_lower(self.causes[0].worst.statement)}{others}"
+
+    @cached_property
+    def other_drive(self) -> UnderOtherDrive | None:
+        """What the other drive makes of the same layout in the poses that were checked."""
+        wishes = [case.wish for case in self.cases.values()]
+        return under_other_drive(next(iter(self.cases.values())).rig, wishes) if wishes else None
 
     def to_dict(self) -> dict[str, object]:
         """Return plain numbers and words, fit for JSON.
@@ -109,6 +133,7 @@ class Report:
         -------
         dict
         """
+        numbers = {id(finding): number for number, finding in enumerate(self.findings, start=1)}
         return {
             "name": self.name,
             "method": self.method,
@@ -138,6 +163,11 @@ class Report:
                 }
                 for finding in self.findings
             ],
+            "causes": [cause.to_dict(numbers) for cause in self.causes],
+            "floors": list(self.floors),
+            "untried": self.untried,
+            "unmeasured": list(self.unmeasured),
+            "other_drive": "" if self.other_drive is None else self.other_drive.sentence,
         }
 
 
@@ -177,36 +207,60 @@ def check(
     RibbonsimError
         If a pose or a control in it is unknown.
     """
-    asked = wishes(poses, rig.layout)
-    held = rig.layout.limits if limits is None else limits
-    tell = progress or (lambda *_: None)
     gauge = Gauge(rig)
+    asked = with_amounts(wishes(poses, rig.layout), gauge)
+    held = rig.layout.limits if limits is None else limits
+    show = progress or (lambda *_: None)
     cases: dict[str, Case] = {}
-    found: list[tuple[Finding, Wish | None]] = []
+    found: list[Finding] = []
     for done, wish in enumerate(asked):
-        tell(wish.shown, done, len(asked))
-        case = measure_case(rig, gauge, wish, method, contacts)
-        cases[wish.name] = case
-        found += [(finding, wish) for finding in findings_of(case, held)]
-    plane = find_plane(rig.mesh)
+        show(wish.shown, done, len(asked))
+        cases[wish.name] = measure_case(rig, gauge, wish, method, contacts)
+        found += findings_of(cases[wish.name], held)
+    plane = find_plane(rig.mesh, rig.layout.ribbon)
+    if plane is not None and not _runs_in(rig, plane):
+        plane = None
     weights, layout_findings = _layout_findings(rig, held, plane)
-    if plane is not None and _runs_in(rig, plane):
+    if plane is not None:
         apart = [pose_asymmetry(rig, plane, case.pose, method) for case in cases.values()]
         weights["mirrored_poses"] = max(apart, default=0.0)
-    found += [(finding, None) for finding in layout_findings]
-    found.sort(key=lambda pair: -pair[0].severity)
-    findings = [finding for finding, _ in found]
-    if remedies:
-        bench = Workbench(rig)
-        for i, (finding, asked_in) in enumerate(found):
-            tried = []
-            for change in changes_for(rig, method, finding):
-                tell("trying changes", i, len(found))
-                tried.append(bench.trial(finding, asked_in, change))
-            findings[i] = finding.with_attempts(tried)
-    tell("done", len(asked), len(asked))
-    numbers = {name: _numbers(case) for name, case in cases.items()}
-    return Report(rig.mesh.name, method, numbers, weights, tuple(findings), cases, held)
+    limbs = LooseLimbs(rig)
+    causes = causes_of([*found, *layout_findings], rig.layout)
+    left_out = 0
+    if remedies and causes:
+        search = Search(rig, method, held, asked, found, cases, limbs)
+        causes = with_same_remedy(search.run(causes, progress))
+        left_out = search.left_out
+    findings = sorted((one for cause in causes for one in cause.findings), key=_severity)
+    show("done", len(asked), len(asked))
+    return Report(
+        rig.mesh.name,
+        method,
+        {name: _numbers(case) for name, case in cases.items()},
+        weights,
+        tuple(findings),
+        cases,
+        held,
+        tuple(causes),
+        tuple(note for case in cases.values() for note in floor_notes(case, held, limbs)),
+        left_out,
+        _unmeasured(gauge),
+    )
+
+
+def _unmeasured(gauge: Gauge) -> tuple[str, ...]:
+    """What the skin is too flat or too coarse for."""
+    names = [BODY] if gauge.body_rings.is_empty else []
+    names += [name for name, rings in gauge.limb_rings.items() if rings.is_empty]
+    return tuple(
+        f"The girth of {name} is not measured: its rings of skin enclose next to nothing, so it is "
+        "too flat or too coarse for that."
+        for name in names
+    )
+
+
+def _severity(finding: Finding) -> float:
+    return -finding.severity
 
 
 def _numbers(case: Case) -> PoseMeasures:
@@ -226,7 +280,7 @@ def _numbers(case: Case) -> PoseMeasures:
 
 
 def _runs_in(rig: Rig, plane: SymmetryPlane) -> bool:
-    """Whether the ribbon lies in a plane of symmetry; a round body has many it does not lie in."""
+    """Whether the ribbon lies in a plane of symmetry; else left and right are not its own."""
     ribbon = rig.layout.ribbon
     along = ribbon.midline(np.linspace(0.0, 1.0, 65))
     away = np.linalg.norm(plane.mirror(along) - along, axis=1)

@@ -5,61 +5,49 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from ribbonsim.appendages import BODY
-from ribbonsim.falloff import order_coordinate
-from ribbonsim.joined import tied_vertices
-from ribbonsim.layout import Layout
-from ribbonsim.place import homes
-from ribbonsim.rig import Rig
-
-Array = NDArray[np.float64]
+from ribbonsim.arrays import Array
+from ribbonsim.body.place import homes
+from ribbonsim.layout.appendages import BODY
+from ribbonsim.layout.falloff import order_coordinate
+from ribbonsim.layout.one_ribbon import OneRibbon
+from ribbonsim.rig.joined import tied_vertices
+from ribbonsim.rig.rig import Rig
 
 _FAR = 0.2
 
 
 def bleed(rig: Rig, far: float = _FAR) -> Array:
-    """Weight that vertices hold from stations far along the body from their own place.
+    """(V,) weight that vertices hold from stations farther off than ``far`` body lengths, 0 to 1.
 
     Where stations are sparse, a weight does not count either while it is within the reach
     that the layout gives it. Of an appendage's joints all counts that vertices off it hold,
     and of its carrier's what vertices hold beyond its base. Tied parts are left out.
-
-    Parameters
-    ----------
-    rig : Rig
-    far : float
-        From where on a station is far, as a share of the body length.
-
-    Returns
-    -------
-    (V,) array
-        0 to 1.
     """
     layout, weights = rig.layout, rig.mesh_weights
-    strange = _far_along(layout, rig.places, far)
+    strange = _far_along(layout.body, rig.places, far)
     held = np.sum(weights[:, rig.joints_of[BODY]], axis=1, where=strange)
     home = homes(rig.mesh) if layout.appendages else np.empty(0, dtype=np.int64)
-    for one in layout.appendages:
+    for limb in layout.appendages:
         along = np.full(len(weights), -1.0)
-        along[rig.limbs[one.name].vertices] = rig.limbs[one.name].places
+        along[rig.limbs[limb.name].vertices] = rig.limbs[limb.name].places
         along = along[home]
         off = along < 0.0
-        strange = off[:, None] | _far_along(one.layout, along, far)
-        held += np.sum(weights[:, rig.joints_of[one.name]], axis=1, where=strange)
-        carrier = weights[:, rig.joints_of[one.rides_on]].sum(axis=1)
-        held += np.where(along > one.blend, carrier, 0.0)
+        strange = off[:, None] | _far_along(limb.layout, along, far)
+        held += np.sum(weights[:, rig.joints_of[limb.name]], axis=1, where=strange)
+        carrier = weights[:, rig.joints_of[limb.rides_on]].sum(axis=1)
+        held += np.where(along > limb.blend, carrier, 0.0)
     for tie in layout.ties:
         held[tied_vertices(rig.mesh, tie)] = 0.0
     return held
 
 
-def _far_along(layout: Layout, places: Array, far: float) -> NDArray[np.bool_]:
+def _far_along(own: OneRibbon, places: Array, far: float) -> NDArray[np.bool_]:
     """(V, N) whether each station of a ribbon is far from each vertex's place along it."""
-    lengths = layout.ribbon.arc_length(layout.stations)
+    lengths = own.ribbon.arc_length(own.stations)
     order = np.clip(order_coordinate(places, lengths), 0.0, len(lengths) - 1.0)
     steps = np.abs(order[:, None] - np.arange(len(lengths)))
     away = np.abs(places[:, None] - lengths)
-    return (away > far * layout.ribbon.length) & (steps > layout.mesh_weights.reach)
+    return (away > far * own.ribbon.length) & (steps > own.mesh_weights.reach)
 
 
 def joint_roughness(rig: Rig) -> Array:
@@ -69,10 +57,6 @@ def joint_roughness(rig: Rig) -> Array:
     the squared distance between stations there. A weight that falls in a straight line from
     its station to both neighbours has 1, a gentler one less; steps have more the finer the
     mesh. Neither units nor the number of triangles matter.
-
-    Parameters
-    ----------
-    rig : Rig
 
     Returns
     -------
@@ -100,20 +84,11 @@ def joint_roughness(rig: Rig) -> Array:
         energy += 0.5 * cotangent @ (weights[b[whole]] - weights[c[whole]]) ** 2
         mass += double_area @ weights[a] ** 2 / 6.0
     steps = [
-        np.gradient(one.ribbon.arc_length(one.stations)) for one in rig.layout.ribbons.values()
+        np.gradient(own.ribbon.arc_length(own.stations)) for own in rig.layout.ribbons.values()
     ]
     return np.concatenate(steps) ** 2 / 3.0 * energy / np.where(mass > 0, mass, 1.0)
 
 
 def roughness(rig: Rig) -> float:
-    """How steeply the weights change: :func:`joint_roughness` of the steepest joint.
-
-    Parameters
-    ----------
-    rig : Rig
-
-    Returns
-    -------
-    float
-    """
+    """How steeply the weights change: :func:`joint_roughness` of the steepest joint."""
     return float(joint_roughness(rig).max())

@@ -21,24 +21,22 @@ _HEADS = ("pose", "stretch", "squeeze", "girth", "volume", "folds", "contacts", 
 
 
 def report_text(report: Report) -> str:
-    """Verdict, a table of the measures, and the findings.
-
-    Parameters
-    ----------
-    report : Report
-
-    Returns
-    -------
-    str
-    """
+    """Verdict, a table of the measures, and the findings."""
     rows = [_HEADS, *(_cells(name, numbers) for name, numbers in report.measures.items())]
     parts = [report.verdict, "", *_table(rows)]
-    if report.findings:
+    if report.causes:
         parts += ["", "Findings, the worst first:"]
-        for i, finding in enumerate(report.findings, start=1):
-            parts.append(f"{i:3}. {finding.statement}")
-            if finding.advice:
-                parts.append(f"     {finding.advice}")
+        for i, cause in enumerate(report.causes, start=1):
+            parts.append(f"{i:3}. {cause.statement}")
+            if cause.advice:
+                parts.append(f"     {cause.advice}")
+    parts += ["", *report.unmeasured] if report.unmeasured else []
+    if report.untried:
+        parts.append(f"Left out, as it would take long: changes for {report.untried} of these.")
+    if report.floors:
+        parts += ["", "No layout can:", *(f"  -  {note}" for note in report.floors)]
+    if report.other_drive is not None:
+        parts += ["", report.other_drive.sentence]
     return "\n".join(parts)
 
 
@@ -50,17 +48,7 @@ def _cells(name: str, numbers: PoseMeasures) -> tuple[str, ...]:
 
 
 def measure_figures(numbers: PoseMeasures) -> tuple[str, ...]:
-    """The measures of a pose as they stand in a table.
-
-    Parameters
-    ----------
-    numbers : PoseMeasures
-
-    Returns
-    -------
-    tuple of str
-        Largest and smallest stretch, girth, volume, folds, contacts, kink, shape error.
-    """
+    """The measures of a pose in the order of :data:`MEASURE_TITLES`, as they stand in a table."""
     girths = (figure("pinch", numbers.girth_low), figure("bulge", numbers.girth_high))
     return (
         figure("stretch", numbers.stretch),

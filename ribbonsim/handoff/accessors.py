@@ -37,22 +37,10 @@ class BinaryBuffer:
         target: int | None = None,
         bounds: bool = False,
     ) -> int:
-        """Add an array as a view with one accessor.
+        """Add an array as a view with one accessor, and return the accessor's index.
 
-        Parameters
-        ----------
-        values : (n,), (n, 2), (n, 3), (n, 4) or (n, 4, 4) array
-            Matrices are written column by column, as glTF has them.
-        kind : {"uint8", "uint16", "uint32", "float32"}
-        target : int, optional
-            What a graphics card uses it for.
-        bounds : bool
-            State the least and the greatest values.
-
-        Returns
-        -------
-        int
-            Index of the accessor.
+        ``target`` says what a graphics card uses it for, ``bounds`` states least and greatest
+        values. Matrices, (n, 4, 4), are written column by column, as glTF has them.
         """
         table = np.asarray(values)
         if table.ndim == 3:
@@ -79,28 +67,12 @@ class BinaryBuffer:
         return len(self.accessors) - 1
 
     def data(self) -> bytes:
-        """Everything that was added, each array at a multiple of four bytes.
-
-        Returns
-        -------
-        bytes
-        """
+        """Everything that was added, each array at a multiple of four bytes."""
         return b"".join(self._parts)
 
 
 def glb(document: Json, data: bytes) -> bytes:
-    """Pack a glTF document and its buffer into one binary file.
-
-    Parameters
-    ----------
-    document : dict
-    data : bytes
-        Of a length that four divides.
-
-    Returns
-    -------
-    bytes
-    """
+    """Pack a glTF document and its buffer, of a length that four divides, into one binary file."""
     text = json.dumps(document, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode()
     text += b" " * (-len(text) % 4)
     total = 12 + 8 + len(text) + 8 + len(data)

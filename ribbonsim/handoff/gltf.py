@@ -14,23 +14,21 @@ from pathlib import Path
 from urllib.parse import quote
 
 import numpy as np
-from numpy.typing import NDArray
 
-from ribbonsim.bundle import Bundle
+from ribbonsim.arrays import Array
 from ribbonsim.checks import check_choice
 from ribbonsim.errors import RibbonsimError
+from ribbonsim.files import Bundle
 from ribbonsim.handoff.accessors import INDICES, VERTICES, BinaryBuffer, Json, glb
-from ribbonsim.handoff.baking import Baked, Motion, Skeleton, bake, choose_poses
-from ribbonsim.handoff.influences import pack_influences
+from ribbonsim.handoff.baking import Baked, Skeleton, bake
+from ribbonsim.handoff.clips import Clip, clips_of
 from ribbonsim.handoff.names import unique_names
-from ribbonsim.handoff.seams import SplitMesh, split_at_seams
 from ribbonsim.handoff.units import Units
-from ribbonsim.mesh import CreatureMesh
-from ribbonsim.pose import Pose
-from ribbonsim.rig import METHODS, Method, Rig
+from ribbonsim.handoff.vertices import SplitMesh, pack_influences, split_at_seams
+from ribbonsim.layout.pose import Pose
+from ribbonsim.mesh.creature import CreatureMesh
+from ribbonsim.rig.rig import METHODS, Method, Rig
 from ribbonsim.version import version
-
-Array = NDArray[np.float64]
 
 # A channel is left out where it stays this close to rest: rounding, not motion.
 _STILL = 1e-9
@@ -40,7 +38,7 @@ def export_gltf(
     rig: Rig,
     path: str | os.PathLike[str],
     poses: Mapping[str, Pose] | Sequence[str] | None = None,
-    motions: Mapping[str, Motion | Sequence[Pose]] | None = None,
+    clips: Mapping[str, Clip | Sequence[Pose]] | None = None,
     *,
     units: Units | None = None,
     method: Method = "linear",
@@ -66,14 +64,14 @@ def export_gltf(
     poses : mapping of str to Pose, sequence of str, or None
         Each becomes an animation from rest to the pose, reached at ``seconds``, and back: poses
         by name; names of kept and test poses; or, if None, all of those.
-    motions : mapping of str to Motion or sequence of Pose, optional
+    clips : mapping of str to Clip or sequence of Pose, optional
         Each becomes an animation; poses in sequence stand ``frames_a_second`` apart.
     units : Units, optional
         What to convert; numbers stay as they are if left out. glTF readers take a unit for a
         metre and y for up.
     method : {"linear", "dual_quaternion"}
-        What the animations are to look like. glTF blends linearly: the first is told exactly
-        at every key, the second as nearly as keys can.
+        What the animations are to look like. glTF blends linearly: the first is exact
+        at every key, the second as near as keys can be.
     seconds : float
         From rest to a pose.
     frames_a_second : float
@@ -94,24 +92,16 @@ def export_gltf(
     kind = target.suffix.lower()
     check_choice(f"the ending of {target.name!r}", kind, (".glb", ".gltf"))
     check_choice("method", method, METHODS)
-    units = units or Units()
+    units = units or Units(up=rig.layout.up, written_up="y")
     if units.up_axis != "y":
         raise RibbonsimError(
             "glTF files have the y axis up by their standard, and programs with another axis up "
             "turn them when they read them: write glTF with y up"
         )
     names = [target.name] if kind == ".glb" else [target.name, f"{target.stem}.bin"]
-    with Bundle(target.parent, force) as bundle:
+    with Bundle(target.parent, force, (rig.mesh.source,)) as bundle:
         bundle.claim(names)
-        chosen = choose_poses(rig, poses)
-        every = [
-            Motion.there_and_back(name, pose, seconds, frames_a_second)
-            for name, pose in chosen.items()
-        ]
-        every += [
-            one if isinstance(one, Motion) else Motion.sequence(name, one, frames_a_second)
-            for name, one in (motions or {}).items()
-        ]
+        every = clips_of(rig, poses, clips, seconds, frames_a_second)
         document, data = build_gltf(rig, every, units, method)
         bundle.write(_files(document, data, names))
     return [target.parent / name for name in names]
@@ -125,25 +115,9 @@ def _files(document: Json, data: bytes, names: list[str]) -> dict[str, str | byt
     return {names[0]: f"{text}\n", names[1]: data}
 
 
-def build_gltf(
-    rig: Rig, motions: Sequence[Motion], units: Units, method: Method
-) -> tuple[Json, bytes]:
-    """Build a glTF document and the contents of its one buffer.
-
-    Parameters
-    ----------
-    rig : Rig
-    motions : sequence of Motion
-    units : Units
-    method : {"linear", "dual_quaternion"}
-
-    Returns
-    -------
-    document : dict
-        Its buffer has no address yet.
-    data : bytes
-    """
-    buffer = BinaryBuffer()
+def build_gltf(rig: Rig, clips: Sequence[Clip], units: Units, method: Method) -> tuple[Json, bytes]:
+    """Build a glTF document, its buffer still without an address, and the buffer's contents."""
+    buffer, units = BinaryBuffer(), units.about(rig.mesh)
     mesh_name, root_name = unique_names([rig.mesh.name, f"{rig.mesh.name}_skeleton"])
     skeleton = Skeleton.of(rig, units, taken=(mesh_name, root_name))
     split = split_at_seams(rig.mesh)
@@ -175,11 +149,11 @@ def build_gltf(
             }
         ],
     }
-    if motions:
-        labels = unique_names(motion.name for motion in motions)
+    if clips:
+        labels = unique_names(clip.name for clip in clips)
         document["animations"] = [
-            _animation(rig, skeleton, motion, label, method, buffer)
-            for motion, label in zip(motions, labels, strict=True)
+            _animation(rig, skeleton, clip, label, method, buffer)
+            for clip, label in zip(clips, labels, strict=True)
         ]
     data = buffer.data()
     document["accessors"], document["bufferViews"] = buffer.accessors, buffer.views
@@ -210,6 +184,8 @@ def _skeleton_nodes(skeleton: Skeleton, root_name: str) -> list[Json]:
     count = len(skeleton.names)
     rest = Baked(skeleton.rest[None], np.ones((1, count, 3)), skeleton)
     root: Json = {"name": root_name, "children": []}
+    if any(skeleton.units.origin):  # in double precision, as text holds it
+        root["translation"] = skeleton.units.offset.tolist()
     chain: list[Json] = [
         {
             "name": name,
@@ -287,16 +263,16 @@ def _run_lengths(values: Iterable[int]) -> list[list[int]]:
 def _animation(
     rig: Rig,
     skeleton: Skeleton,
-    motion: Motion,
+    clip: Clip,
     label: str,
     method: Method,
     buffer: BinaryBuffer,
 ) -> Json:
-    baked = bake(rig, skeleton, motion.poses, method)
+    baked = bake(rig, skeleton, clip.poses, method)
     rest = Baked(skeleton.rest[None], np.ones((1, *baked.scales.shape[1:])), skeleton)
     count = len(skeleton.names)
     size = rig.mesh.diagonal * skeleton.units.factor
-    times = buffer.add(motion.times, "float32", bounds=True)
+    times = buffer.add(clip.times, "float32", bounds=True)
     channels: list[Json] = []
     samplers: list[Json] = []
     for path, first, keys, still, scale in (
@@ -312,4 +288,5 @@ def _animation(
             channels.append({"sampler": len(samplers), "target": target})
             output = buffer.add(keys[:, i], "float32")
             samplers.append({"input": times, "interpolation": "LINEAR", "output": output})
-    return {"name": label, "channels": channels, "samplers": samplers}
+    told = {"extras": {"note": clip.note}} if clip.note else {}
+    return {"name": label, "channels": channels, "samplers": samplers, **told}

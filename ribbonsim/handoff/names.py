@@ -12,14 +12,6 @@ def safe_name(name: str) -> str:
     Letters, digits and marks of any script stay; everything else becomes ``_``, and a name
     that does not begin with a letter gets a ``_`` in front.
 
-    Parameters
-    ----------
-    name : str
-
-    Returns
-    -------
-    str
-
     References
     ----------
     Unicode Standard Annex 31, "Unicode Identifiers and Syntax": ``XID_Start`` and
@@ -36,18 +28,9 @@ def safe_name(name: str) -> str:
 
 
 def unique_names(names: Iterable[str], taken: Iterable[str] = ()) -> list[str]:
-    """Make names safe and different from each other, upper and lower case taken as one.
+    """Make names safe and different from each other and from those taken, whatever their case.
 
-    Parameters
-    ----------
-    names : iterable of str
-    taken : iterable of str
-        Names that are in use already.
-
-    Returns
-    -------
-    list of str
-        The first to ask for a name has it; those after it are numbered from 2.
+    The first to ask for a name has it; those after it are numbered from 2.
     """
     used = {_folded(name) for name in taken}
     found = []

@@ -6,53 +6,30 @@ Vertices, joints, stations and control points count from 1, as vertices do in an
 from __future__ import annotations
 
 from collections.abc import Mapping
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ribbonsim.arrays import Array
 from ribbonsim.handoff.baking import Skeleton
+from ribbonsim.handoff.live import pieces_of, stretch_table
+from ribbonsim.handoff.record_schema import FORMAT, FORMAT_VERSION
 from ribbonsim.handoff.units import Units
-from ribbonsim.joined import tie_seats
-from ribbonsim.layout import BODY, Layout
-from ribbonsim.pose import Pose
-from ribbonsim.rig import Rig
+from ribbonsim.layout.appendages import BODY
+from ribbonsim.layout.one_ribbon import OneRibbon
+from ribbonsim.layout.pose import Pose
+from ribbonsim.rig.joined import tie_seats
+from ribbonsim.rig.rig import Rig
 from ribbonsim.version import version
 
-Array = NDArray[np.float64]
 Json = dict[str, Any]
 
-FORMAT, FORMAT_VERSION = "ribbonsim handoff", 1
 SCHEMA_FILE = "handoff.schema.json"
 
 
-def schema_text() -> str:
-    """The published JSON schema of a record.
-
-    Returns
-    -------
-    str
-        JSON Schema, draft 2020-12.
-    """
-    return (resources.files(__package__) / SCHEMA_FILE).read_text(encoding="utf-8")
-
-
 def rig_record(rig: Rig, poses: Mapping[str, Pose], units: Units) -> Json:
-    """Write down a rig.
-
-    Parameters
-    ----------
-    rig : Rig
-    poses : mapping of str to Pose
-    units : Units
-
-    Returns
-    -------
-    dict
-        As :func:`schema_text` describes it.
-    """
+    """Write down a rig, as :class:`RigRecord` describes it."""
     mesh = rig.mesh
     vertex, joint = np.nonzero(rig.mesh_weights)
     return {
@@ -75,7 +52,10 @@ def rig_record(rig: Rig, poses: Mapping[str, Pose], units: Units) -> Json:
             "places": (units.factor * rig.places).tolist(),
         },
         "layout": rig.layout.name,
-        "ribbons": [_ribbon(rig, name, one, units) for name, one in rig.layout.ribbons.items()],
+        "drive": rig.layout.drive,
+        "ribbons": [
+            _ribbon(rig, name, ribbon, units) for name, ribbon in rig.layout.ribbons.items()
+        ],
         "joints": _joints(rig),
         "weights": {
             "vertex": (vertex + 1).tolist(),
@@ -110,7 +90,7 @@ def _joints(rig: Rig) -> list[Json]:
     ]
 
 
-def _ribbon(rig: Rig, name: str, layout: Layout, units: Units) -> Json:
+def _ribbon(rig: Rig, name: str, layout: OneRibbon, units: Units) -> Json:
     ribbon, part = layout.ribbon, rig.part(name)
     appendage = None if name == BODY else rig.layout.appendage(name)
     return {
@@ -124,14 +104,26 @@ def _ribbon(rig: Rig, name: str, layout: Layout, units: Units) -> Json:
         "control_points": units.points(ribbon.control_points).tolist(),
         "stations": _stations(rig, name, layout, units),
         "controls": _controls(rig, name, layout, units),
-        "control_weights": {
-            "position": part.surface_weights.tolist(),
-            "twist": part.twist_weights.tolist(),
-        },
+        "control_weights": part.surface_weights.tolist(),
+        "shares": _shares(rig, name),
     }
 
 
-def _stations(rig: Rig, ribbon: str, layout: Layout, units: Units) -> list[Json]:
+def _shares(rig: Rig, ribbon: str) -> Json | None:
+    chain = rig.part(ribbon).chain
+    if rig.layout.drive != "shares" or chain.root is None:
+        return None
+    names = rig.layout.control_names_of(ribbon)
+    pieces = zip(*pieces_of(chain, chain.root), strict=True)
+    return {
+        "starts_at": chain.layout.controls[chain.root].station,
+        "pieces": [{"driven_by": names[c], "sign": int(sign)} for c, sign in pieces],
+        "share": chain.share_table.tolist(),
+        "stretch": stretch_table(chain).tolist(),
+    }
+
+
+def _stations(rig: Rig, ribbon: str, layout: OneRibbon, units: Units) -> list[Json]:
     joints = rig.joint_names[rig.joints_of[ribbon]]
     return [
         {"number": number, "joint": joint, **place}
@@ -141,7 +133,7 @@ def _stations(rig: Rig, ribbon: str, layout: Layout, units: Units) -> list[Json]
     ]
 
 
-def _controls(rig: Rig, ribbon: str, layout: Layout, units: Units) -> list[Json]:
+def _controls(rig: Rig, ribbon: str, layout: OneRibbon, units: Units) -> list[Json]:
     def whole(name: str | None) -> str | None:
         return None if name is None else rig.layout.control_name(ribbon, name)
 
@@ -159,7 +151,7 @@ def _controls(rig: Rig, ribbon: str, layout: Layout, units: Units) -> list[Json]
     ]
 
 
-def _places(layout: Layout, t: Array, units: Units) -> list[Json]:
+def _places(layout: OneRibbon, t: Array, units: Units) -> list[Json]:
     """Parameter, arc length, distance to the next along the ribbon, and frame of each place."""
     lengths = units.factor * layout.ribbon.arc_length(t)
     spacings = [*np.diff(lengths).tolist(), None]

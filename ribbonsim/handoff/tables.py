@@ -16,12 +16,13 @@ from pathlib import Path
 
 import numpy as np
 
-from ribbonsim.bundle import Bundle
-from ribbonsim.handoff.baking import choose_poses
-from ribbonsim.handoff.record import SCHEMA_FILE, Json, rig_record, schema_text
+from ribbonsim.files import Bundle, cell
+from ribbonsim.handoff.clips import choose_poses
+from ribbonsim.handoff.record import SCHEMA_FILE, Json, rig_record
+from ribbonsim.handoff.record_schema import schema_text
 from ribbonsim.handoff.units import Units
-from ribbonsim.pose import Pose
-from ribbonsim.rig import Rig
+from ribbonsim.layout.pose import Pose
+from ribbonsim.rig.rig import Rig
 
 Row = Sequence[object]
 
@@ -32,6 +33,8 @@ TABLE_FILES = (
     "stations.csv",
     "controls.csv",
     "control_weights.csv",
+    "shares.csv",
+    "stretch_weights.csv",
     "control_points.csv",
     "knots.csv",
 )
@@ -52,7 +55,9 @@ def export_tables(
     ``weights.csv`` has a row for each vertex and joint with a weight, vertices numbered as in
     the mesh's file; ``weights.npz`` the same for programs, with the rest positions;
     ``stations.csv`` and ``controls.csv`` where they stand; ``control_weights.csv``,
-    ``control_points.csv`` and ``knots.csv`` the ribbons; ``handoff.json`` all of it and the
+    ``control_points.csv`` and ``knots.csv`` the ribbons; ``shares.csv`` and
+    ``stretch_weights.csv`` what share each joint has in the controls' values, with no rows where
+    the layout is skinned; ``handoff.json`` all of it and the
     poses, as ``handoff.schema.json`` describes. Everything counts from 1, and every number
     reads back bit for bit.
 
@@ -78,7 +83,7 @@ def export_tables(
     RibbonsimError
         If an argument cannot be used or the files cannot be written.
     """
-    units = units or Units()
+    units = units or Units(up=rig.layout.up)
     names = [RECORD_FILE, SCHEMA_FILE, *TABLE_FILES]
     with Bundle(folder, force) as bundle:
         bundle.claim(names)
@@ -89,6 +94,8 @@ def export_tables(
             _csv(*_stations(record)),
             _csv(*_controls(record)),
             _csv(*_control_weights(record)),
+            _csv(*_shares(record)),
+            _csv(*_stretch_weights(record)),
             _csv(*_control_points(record)),
             _csv(*_knots(record)),
         ]
@@ -102,8 +109,7 @@ def _csv(head: Row, rows: Iterable[Row]) -> str:
     """Rows as text; floats are written so that they read back bit for bit."""
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(head)
-    writer.writerows(rows)
+    writer.writerows([cell(value) for value in row] for row in (head, *rows))
     return stream.getvalue()
 
 
@@ -141,9 +147,9 @@ def _stand_heads() -> list[str]:
 
 def _stations(record: Json) -> tuple[Row, list[Row]]:
     rows: list[Row] = [
-        [ribbon["name"], one["number"], one["joint"], *_stands(one)]
+        [ribbon["name"], station["number"], station["joint"], *_stands(station)]
         for ribbon in record["ribbons"]
-        for one in ribbon["stations"]
+        for station in ribbon["stations"]
     ]
     return ["ribbon", "station", "joint", *_stand_heads()], rows
 
@@ -152,28 +158,50 @@ def _controls(record: Json) -> tuple[Row, list[Row]]:
     rows: list[Row] = [
         [
             ribbon["name"],
-            one["name"],
-            one["station"],
-            *_stands(one),
-            one["reach"],
-            one["carried_by"],
+            control["name"],
+            control["station"],
+            *_stands(control),
+            control["reach"],
+            control["carried_by"],
         ]
         for ribbon in record["ribbons"]
-        for one in ribbon["controls"]
+        for control in ribbon["controls"]
     ]
     return ["ribbon", "control", "station", *_stand_heads(), "reach", "carried_by"], rows
 
 
 def _control_weights(record: Json) -> tuple[Row, list[Row]]:
     rows: list[Row] = [
-        [ribbon["name"], number, control["name"], moves, twists]
+        [ribbon["name"], number, control["name"], weight]
         for ribbon in record["ribbons"]
-        for number, (position, twist) in enumerate(
-            zip(*ribbon["control_weights"].values(), strict=True), start=1
-        )
-        for control, moves, twists in zip(ribbon["controls"], position, twist, strict=True)
+        for number, weights in enumerate(ribbon["control_weights"], start=1)
+        for control, weight in zip(ribbon["controls"], weights, strict=True)
     ]
-    return ["ribbon", "control_point", "control", "position_weight", "twist_weight"], rows
+    return ["ribbon", "control_point", "control", "weight"], rows
+
+
+def _shares(record: Json) -> tuple[Row, list[Row]]:
+    rows: list[Row] = [
+        [ribbon["name"], station["number"], station["joint"], piece, *told.values(), share]
+        for ribbon in record["ribbons"]
+        if ribbon["shares"] is not None
+        for station, row in zip(ribbon["stations"], ribbon["shares"]["share"], strict=True)
+        for piece, (told, share) in enumerate(
+            zip(ribbon["shares"]["pieces"], row, strict=True), start=1
+        )
+    ]
+    return ["ribbon", "station", "joint", "piece", "driven_by", "sign", "share"], rows
+
+
+def _stretch_weights(record: Json) -> tuple[Row, list[Row]]:
+    rows: list[Row] = [
+        [ribbon["name"], station["number"], station["joint"], control["name"], weight]
+        for ribbon in record["ribbons"]
+        if ribbon["shares"] is not None
+        for station, row in zip(ribbon["stations"], ribbon["shares"]["stretch"], strict=True)
+        for control, weight in zip(ribbon["controls"], row, strict=True)
+    ]
+    return ["ribbon", "station", "joint", "control", "weight"], rows
 
 
 def _control_points(record: Json) -> tuple[Row, list[Row]]:

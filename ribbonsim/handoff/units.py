@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from ribbonsim.arrays import Array
 from ribbonsim.checks import check_choice
+from ribbonsim.curves.up import UP_AXES, Up, upright
 from ribbonsim.errors import RibbonsimError
+from ribbonsim.mesh.creature import CreatureMesh
 
-Array = NDArray[np.float64]
 Axis = Literal["y", "z"]
 
 # International System of Units; the inch and the foot are those of 1959.
@@ -24,7 +26,8 @@ METRES = {
     "foot": 0.3048,
 }
 AXES: tuple[Axis, ...] = ("y", "z")
-_Y_TO_Z = np.array([[1.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]])
+# farther from the origin than so many of its diagonals a mesh loses shape in single precision
+_FAR = 100.0
 
 
 @dataclass(frozen=True)
@@ -37,10 +40,13 @@ class Units:
         What one scene unit is: one of :data:`METRES`, or None where nobody has said.
     written : str or None
         What to convert to; None leaves numbers as they are.
-    up : {"y", "z"}
+    up : {"x", "y", "z", "-x", "-y", "-z"}
         The axis that points up in the scene.
     written_up : {"y", "z"} or None
-        The axis that is to point up in what is written; None leaves it.
+        The axis that is to point up in what is written; None leaves it, if it is one of these,
+        and else stands the scene upright with y up.
+    origin : (float, float, float)
+        The point of the scene, scene units, that is written as 0, 0, 0.
 
     Raises
     ------
@@ -55,14 +61,15 @@ class Units:
 
     scene: str | None = None
     written: str | None = None
-    up: Axis = "y"
+    up: Up = "y"
     written_up: Axis | None = None
+    origin: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     def __post_init__(self) -> None:
         for key, unit in (("unit of the scene", self.scene), ("unit to write", self.written)):
             if unit is not None:
                 check_choice(key, unit, tuple(METRES))
-        check_choice("up axis of the scene", self.up, AXES)
+        check_choice("up axis of the scene", self.up, UP_AXES)
         if self.written_up is not None:
             check_choice("up axis to write", self.written_up, AXES)
         if self.written is not None and self.scene is None:
@@ -89,7 +96,9 @@ class Units:
     @property
     def up_axis(self) -> Axis:
         """The axis that points up in what is written."""
-        return self.written_up or self.up
+        if self.written_up is not None:
+            return self.written_up
+        return "z" if self.up == "z" else "y"
 
     @property
     def factor(self) -> float:
@@ -100,15 +109,39 @@ class Units:
 
     @property
     def turn(self) -> Array:
-        """(3, 3) rotation from the scene's axes to those written, about x."""
+        """(3, 3) rotation from the scene's axes to those written."""
         if self.up == self.up_axis:
             return np.eye(3)
-        return _Y_TO_Z if self.up == "y" else _Y_TO_Z.T
+        return upright(self.up_axis).T @ upright(self.up)
 
     @property
     def changes_nothing(self) -> bool:
         """Whether numbers are written as they stand in the scene."""
-        return self.factor == 1.0 and self.up == self.up_axis
+        return self.factor == 1.0 and self.up == self.up_axis and not any(self.origin)
+
+    @property
+    def offset(self) -> Array:
+        """(3,) place of the origin without it, in the units written."""
+        return replace(self, origin=(0.0, 0.0, 0.0)).points(self.origin)
+
+    def about(self, mesh: CreatureMesh) -> Units:
+        """The same about the middle of a mesh, if that stands far from the scene's origin.
+
+        Formats of single precision hold seven digits: a mesh that is many times as far away as it
+        is large would lose its shape. The middle is taken on whole scene units.
+
+        Parameters
+        ----------
+        mesh : CreatureMesh
+
+        Returns
+        -------
+        Units
+        """
+        if float(np.abs(mesh.bounds).max()) <= _FAR * mesh.diagonal:
+            return self
+        x, y, z = (float(value) for value in np.round(mesh.centre))
+        return replace(self, origin=(x, y, z))
 
     def points(self, points: ArrayLike) -> Array:
         """Convert points.
@@ -123,7 +156,9 @@ class Units:
         (..., 3) array
         """
         values = np.asarray(points, dtype=float)
-        return values if self.changes_nothing else self.factor * (values @ self.turn.T)
+        if self.changes_nothing:
+            return values
+        return self.factor * ((values - np.asarray(self.origin)) @ self.turn.T)
 
     def directions(self, directions: ArrayLike) -> Array:
         """Convert directions, which have no unit.
@@ -178,7 +213,10 @@ class Units:
             was = _plural(str(self.scene))
             lengths = f"Lengths are in {_plural(self.unit)}, converted from {was}"
         turned = "" if self.up == self.up_axis else f", turned from the {self.up} axis"
-        return f"{lengths}; the {self.up_axis} axis points up{turned}."
+        moved = ", ".join(f"{value:.15g}" for value in self.offset)
+        about = f"; the root node stands at {moved}, from where all counts"
+        ending = about if any(self.origin) else ""
+        return f"{lengths}; the {self.up_axis} axis points up{turned}{ending}."
 
 
 def _plural(unit: str) -> str:

@@ -3,30 +3,23 @@
 from __future__ import annotations
 
 import os
-import tempfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
-from ribbonsim.bundle import Bundle, file_names
+from ribbonsim.arrays import Bytes, Progress
 from ribbonsim.checks import check_choice
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.files import cannot_write
-from ribbonsim.handoff.baking import Motion, choose_poses
+from ribbonsim.files import Bundle, file_names
+from ribbonsim.handoff.clips import Clip, choose_poses, motion_clip
 from ribbonsim.handoff.gltf import export_gltf
-from ribbonsim.handoff.posed_meshes import export_posed_meshes
-from ribbonsim.handoff.surface import export_surface
+from ribbonsim.handoff.obj import export_posed_meshes, export_surface
 from ribbonsim.handoff.tables import export_tables
 from ribbonsim.handoff.units import Units
 from ribbonsim.handoff.usd import check_usd, export_usd
-from ribbonsim.pose import Pose
-from ribbonsim.rig import METHODS, Method, Rig
-
-Bytes = NDArray[np.uint8]
-Progress = Callable[[str, int, int], None]
+from ribbonsim.layout.pose import Pose
+from ribbonsim.rig.rig import METHODS, Method, Rig
+from ribbonsim.rig.take import DEFAULT_FPS, Take
 
 # What each format brings, in the order in which they are written.
 FORMATS = {
@@ -53,16 +46,7 @@ _LAST_STAGE = "put all in place"
 
 
 def stages_of(formats: Sequence[str]) -> tuple[str, ...]:
-    """Stages that :func:`hand_off` tells of, in order.
-
-    Parameters
-    ----------
-    formats : sequence of str
-
-    Returns
-    -------
-    tuple of str
-    """
+    """Stages that :func:`hand_off` tells of, in order."""
     files = [stage for key, stage in _STAGES.items() if key in formats]
     sheet = _SHEET_STAGES.values() if "sheet" in formats else ()
     return (*files, *sheet, _LAST_STAGE)
@@ -93,7 +77,9 @@ def hand_off(
     formats: Sequence[str] | None = None,
     poses: Mapping[str, Pose] | Sequence[str] | None = None,
     *,
-    motions: Mapping[str, Motion] | None = None,
+    clips: Mapping[str, Clip] | None = None,
+    motions: Sequence[str | Take] | None = None,
+    fps: float = DEFAULT_FPS,
     method: Method = "linear",
     units: Units | None = None,
     text: bool = False,
@@ -112,8 +98,13 @@ def hand_off(
         Of ``gltf``, ``usd``, ``tables``, ``obj`` and ``sheet``; all of them if left out.
     poses : mapping of str to Pose, sequence of str, or None
         Poses by name; names of kept and test poses; or, if None, all of those.
-    motions : mapping of str to Motion, optional
-        Further animations of glTF and USD, such as :func:`ribbonsim.turntable_motion` makes.
+    clips : mapping of str to Clip, optional
+        Further animations of glTF and USD, such as :func:`ribbonsim.turntable_clip` makes.
+    motions : sequence of str or Take, optional
+        Motions, by name or as :meth:`ribbonsim.Rig.motion` makes them: each is an animation of
+        glTF and USD, and stands in the build sheet with its keys.
+    fps : float
+        Frames a second of motions.
     method : {"linear", "dual_quaternion"}
         What animations and posed meshes are to look like.
     units : Units, optional
@@ -142,29 +133,32 @@ def hand_off(
     """
     asked = _chosen_formats(formats)
     check_choice("method", method, METHODS)
-    held = units or Units()
-    tell = progress or (lambda *_: None)
+    held = units or Units(up=rig.layout.up)
+    report = progress or (lambda *_: None)
     chosen = choose_poses(rig, poses)
-    # a pose that was not asked for by name is no pose to check by
+    # the sheet gives values to check by for poses that were named; else it chooses two itself
     checked = chosen if poses is not None else None
-    work = _Work(rig, chosen, checked, dict(motions or {}), method, held, text, picture, tell)
-    with Bundle(folder, force) as bundle:
+    takes = tuple(one if isinstance(one, Take) else rig.motion(one) for one in motions or ())
+    moved = {take.name: motion_clip(take, fps) for take in takes} if _moves(asked) else {}
+    every = {**(clips or {}), **moved}
+    work = _Work(rig, chosen, checked, every, takes, method, held, text, picture, report)
+    with Bundle(folder, force, (rig.mesh.source,)) as bundle:
         bundle.claim(name for key in asked for name in work.names(key))
-        try:
-            with tempfile.TemporaryDirectory() as staging:
-                made = {key: work.write(key, Path(staging, key)) for key in asked}
-                files = {path.name: path.read_bytes() for paths in made.values() for path in paths}
-        except OSError as error:
-            raise RibbonsimError(cannot_write(Path(tempfile.gettempdir()), error)) from error
-        tell(_LAST_STAGE, 0, 1)
+        made = {key: work.write(key, bundle.scratch / key) for key in asked}
+        files = {path.name: path.read_bytes() for paths in made.values() for path in paths}
+        report(_LAST_STAGE, 0, 1)
         bundle.write(files)
-        tell(_LAST_STAGE, 1, 1)
+        report(_LAST_STAGE, 1, 1)
     placed = {key: tuple(bundle.folder / path.name for path in made[key]) for key in asked}
     return Handoff(bundle.folder, placed, tuple(chosen), held)
 
 
+def _moves(formats: Sequence[str]) -> bool:
+    return "gltf" in formats or "usd" in formats
+
+
 def _chosen_formats(formats: Sequence[str] | None) -> list[str]:
-    """Formats in the order of work; those whose library is missing are told of at once."""
+    """Formats in the order of work; those whose library is missing are named at once."""
     wanted = (
         list(FORMATS) if formats is None else [formats] if isinstance(formats, str) else formats
     )
@@ -175,7 +169,7 @@ def _chosen_formats(formats: Sequence[str] | None) -> list[str]:
     if "usd" in wanted:
         check_usd()
     if "sheet" in wanted:
-        from ribbonsim.handoff.sheet_pdf import check_pdf
+        from ribbonsim.handoff.sheet.pdf import check_pdf
 
         check_pdf()
     return [key for key in FORMATS if key in wanted]
@@ -188,12 +182,13 @@ class _Work:
     rig: Rig
     poses: Mapping[str, Pose]
     checked: Mapping[str, Pose] | None
-    motions: Mapping[str, Motion]
+    clips: Mapping[str, Clip]
+    takes: tuple[Take, ...]
     method: Method
     units: Units
     text: bool
     picture: Bytes | None
-    tell: Progress
+    report: Progress
 
     def names(self, key: str) -> list[str]:
         """Names of the files of a format."""
@@ -212,35 +207,36 @@ class _Work:
             return [RECORD_FILE, SCHEMA_FILE, *TABLE_FILES]
         if key == "obj":
             return [*file_names(self.poses, ".obj", lead=stem), SURFACE_FILE]
-        from ribbonsim.handoff.build_sheet import PAGE, PRINT
+        from ribbonsim.handoff.sheet.build_sheet import PAGE, PRINT
 
         return [PAGE, PRINT]
 
     def write(self, key: str, folder: Path) -> list[Path]:
         """Write a format into a folder of its own."""
         if key == "sheet":
-            from ribbonsim.handoff.build_sheet import build_sheet
+            from ribbonsim.handoff.sheet.build_sheet import build_sheet
 
             sheet = build_sheet(
                 self.rig,
                 folder,
                 self.checked,
+                motions=self.takes,
                 units=self.units,
                 picture=self.picture,
                 progress=self._within_sheet,
             )
             return [sheet.page, sheet.pdf]
         stage = _STAGES[key]
-        self.tell(stage, 0, 1)
+        self.report(stage, 0, 1)
         done = self._exported(key, folder)
-        self.tell(stage, 1, 1)
+        self.report(stage, 1, 1)
         return done
 
     def _exported(self, key: str, folder: Path) -> list[Path]:
-        rig, poses, moves, units = self.rig, self.poses, self.motions, self.units
+        rig, poses, moves, units = self.rig, self.poses, self.clips, self.units
         if key == "gltf":
-            path, told = folder / self.names(key)[0], for_gltf(units)
-            return export_gltf(rig, path, poses, moves, units=told, method=self.method)
+            path, units = folder / self.names(key)[0], for_gltf(units)
+            return export_gltf(rig, path, poses, moves, units=units, method=self.method)
         if key == "usd":
             path = folder / self.names(key)[0]
             return [export_usd(rig, path, poses, moves, units=units, method=self.method)]
@@ -250,19 +246,10 @@ class _Work:
         return [*posed, export_surface(rig, folder / SURFACE_FILE, units=units)]
 
     def _within_sheet(self, stage: str, done: int, total: int) -> None:
-        self.tell(_SHEET_STAGES[stage], done, total)
+        self.report(_SHEET_STAGES[stage], done, total)
 
 
 def for_gltf(units: Units) -> Units:
-    """Units as glTF wants them: y up, and metres where the scene's unit is known.
-
-    Parameters
-    ----------
-    units : Units
-
-    Returns
-    -------
-    Units
-    """
+    """Units as glTF wants them: y up, and metres where the scene's unit is known."""
     metres = None if units.scene is None else "metre"
     return Units(units.scene, metres, units.up, "y")

@@ -2,30 +2,30 @@
 
 from __future__ import annotations
 
-import os
-from functools import partial
-from pathlib import Path
+from collections.abc import Callable
 
 import ipywidgets as widgets
 
-from ribbonsim.errors import RibbonsimError
-from ribbonsim.notebook import MESH_VARIABLE
-from ribbonsim.panel.desk import Desk, Source
-from ribbonsim.panel.findings_section import FindingsSection
-from ribbonsim.panel.handoff_section import HandoffSection
-from ribbonsim.panel.keep_section import KeepSection
-from ribbonsim.panel.layout_section import LayoutSection
-from ribbonsim.panel.model import PanelModel
-from ribbonsim.panel.open_section import OpenSection
-from ribbonsim.panel.pose_section import PoseSection
-from ribbonsim.panel.review_section import ReviewSection
-from ribbonsim.panel.view_section import ViewSection
-from ribbonsim.view.backend import check_display
+from ribbonsim.panel.display import PanelBox, Still
+from ribbonsim.panel.sections.desk import Desk
+from ribbonsim.panel.sections.findings_section import FindingsSection
+from ribbonsim.panel.sections.keep_section import KeepSection
+from ribbonsim.panel.sections.layout_section import LayoutSection
+from ribbonsim.panel.sections.motion_section import MotionSection
+from ribbonsim.panel.sections.open_section import OpenSection, can_draw, first_source, style_sheet
+from ribbonsim.panel.sections.pose_section import PoseSection
+from ribbonsim.panel.sections.tabs import Part, Tabs
+from ribbonsim.panel.sections.view_section import ViewSection
+from ribbonsim.panel.state.model import PanelModel
+from ribbonsim.panel.state.opening import Source
+from ribbonsim.panel.state.playing import Playing
+from ribbonsim.panel.state.ribbon_words import layout_words
+from ribbonsim.panel.work.session_files import session_folder
 
 SIZE = (900, 600)
 
 
-class Panel(widgets.VBox):
+class Panel(PanelBox):
     """A live panel: pose a creature, change its layout, and see it bend.
 
     Display it in a notebook. Nothing in it needs Python; what it holds can be had from
@@ -45,78 +45,88 @@ class Panel(widgets.VBox):
     >>> rs.Panel("meshes/grub.obj")  # doctest: +SKIP
     """
 
+    _holds = ("_opener", "_side")
+
     def __init__(self, source: Source | None = None, section: str = "Pose") -> None:
-        self._desk = desk = Desk(SIZE)
-        self._findings: FindingsSection | None = None
-        self._review: ReviewSection | None = None
-        self._handoff: HandoffSection | None = None
-        sheet = Path(__file__).with_name("style.css").read_text(encoding="utf-8")
-        style = widgets.HTML(f"<style>{sheet}</style>")
-        style.layout.display = "none"
-        try:
-            check_display()
-        except RibbonsimError as error:
-            desk.complain(str(error))
-            super().__init__([style, desk.message])
-            self.add_class("rs-panel")
+        super().__init__()
+        folder = session_folder()
+        desk = Desk(SIZE, folder)
+        if not can_draw(desk):
+            self._put(desk, [style_sheet(), desk.message])
             return
-        self._opener = opener = OpenSection(desk)
-        super().__init__([style, opener.box, desk.message, self._arrange()])
-        self.add_class("rs-panel")
-        if source is None:
-            named = os.environ.get(MESH_VARIABLE, "")
-            source = Path(named) if named else next(iter(opener.demos.values()), None)
-        if source is not None:
-            opener.open(source)
-        self._turn_to(section)
-
-    def _turn_to(self, section: str) -> None:
-        known = [self._side.get_title(k) for k in range(len(self._side.children))]
-        if section in known:
-            self._side.selected_index = known.index(section)
-        else:
-            self._desk.complain(f"no section is called {section!r}: name one of {', '.join(known)}")
-
-    def _arrange(self) -> widgets.HBox:
-        desk = self._desk
+        self._still = Still(self._still_facts)
+        desk.on_still(self._still.update)
+        self._opener = opener = OpenSection(desk, swaps=True)
         view = ViewSection(desk)
-        self._findings, self._review = FindingsSection(desk), ReviewSection(desk)
-        self._handoff = HandoffSection(desk)
-        sections = {
-            "Pose": PoseSection(desk).box,
-            "Layout": LayoutSection(desk, view).box,
-            "Findings": self._findings.box,
-            "Keep": KeepSection(desk).box,
-            "Review": self._review.box,
-            "Handoff": self._handoff.box,
-        }
-        side = self._side = widgets.Tab(list(sections.values()), titles=list(sections))
-        side.add_class("rs-side")
-        for section in (self._findings, self._review):
-            number = list(sections.values()).index(section.box)
-            side.observe(partial(_tell_front, section, number), "selected_index")
-        # a place that is looked for is marked only while its sliders are there
-        side.observe(lambda _: view.mark(None), "selected_index")
-        main = widgets.HBox([view.box, side])
+        tabs = _tabs(desk, view)
+        self._side, main = tabs.box, widgets.HBox([view.box, tabs.box])
         main.add_class("rs-main")
-        return main
+        self._put(desk, [style_sheet(), opener.box, desk.message, main], [tabs])
+        tabs.begin(self._add, section if section in tabs.names else tabs.names[0])
+        by_hand, source = source is None, first_source(source, opener, folder)
+        if source is not None:
+            opener.open(source, by_hand)
+        tabs.tell()
+        if section not in tabs.names:
+            known = ", ".join(tabs.names)
+            desk.complain(f"no section is called {section!r}: name one of {known}")
+
+    def _still_facts(self) -> list[str]:
+        model = self._desk.model
+        if not model.is_open:
+            return ["No creature is open."]
+        path = self._desk.sessions.path
+        kept = [] if path is None else [f"Kept in {path.name}."]
+        return [*model.facts()[:2], layout_words(model.layout), *kept]
 
     @property
     def model(self) -> PanelModel:
-        """What the panel knows: mesh, layout, pose."""
+        """What the panel knows: mesh, layout, pose; waits for a mesh that is being opened."""
+        self._desk.opening.wait()
         return self._desk.model
 
-    def close(self) -> None:
-        """Take the panel off the page and free its picture."""
-        for section in (self._findings, self._review, self._handoff):
-            if section is not None:
-                section.close()
-        self._desk.viewer.close()
-        super().close()
+
+def _makers(desk: Desk, view: ViewSection) -> dict[str, Callable[[], Part]]:
+    """What makes the sections, by the word on each tab.
+
+    What writes files loads much, and not before its tab is made.
+    """
+    playing = Playing()
+
+    def posing() -> Part:
+        pose = PoseSection(desk)
+        pose.follow_live(view.live)
+        return pose
+
+    def review() -> Part:
+        from ribbonsim.panel.sections.review_section import ReviewSection
+
+        return ReviewSection(desk)
+
+    def handoff() -> Part:
+        from ribbonsim.panel.sections.handoff_section import HandoffSection
+
+        return HandoffSection(desk, playing)
+
+    return {
+        "Pose": posing,
+        "Motion": lambda: MotionSection(desk, view.live, playing),
+        "Layout": lambda: LayoutSection(desk, view),
+        "Findings": lambda: FindingsSection(desk),
+        "Keep": lambda: KeepSection(desk),
+        "Review": review,
+        "Handoff": handoff,
+    }
 
 
-def _tell_front(
-    section: FindingsSection | ReviewSection, number: int, change: dict[str, int]
-) -> None:
-    """Tell a section whether it is the one in front."""
-    section.show(change["new"] == number)
+def _tabs(desk: Desk, view: ViewSection) -> Tabs:
+    """The tabs, and what the view does when they are turned."""
+    tabs = Tabs(desk, _makers(desk, view))
+
+    def turned(_: object) -> None:
+        view.live.moves_stations = tabs.front == "Layout"
+        # a place that is looked for is marked only while its sliders are there
+        view.mark(None)
+
+    tabs.box.observe(turned, "selected_index")
+    return tabs

@@ -39,13 +39,7 @@ def choose_window() -> None:
 
 @cache
 def check_display() -> None:
-    """Draw a small picture in another process, once, and complain if it cannot be done.
-
-    Raises
-    ------
-    RibbonsimError
-        If no picture came back; it names the packages to install.
-    """
+    """Draw a small picture in another process, once, and complain if it cannot be done."""
     choose_window()
     try:
         answer = subprocess.run(

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from ribbonsim.arrays import Array
+from ribbonsim.curves.up import Up, upright
 from ribbonsim.errors import RibbonsimError
-
-Array = NDArray[np.float64]
 
 VIEW_ANGLE = 26.0
 FILL = 0.82
@@ -18,18 +18,22 @@ FILL = 0.82
 
 @dataclass(frozen=True)
 class View:
-    """The side from which a subject is seen; Y is up.
+    """The side from which a subject is seen.
 
     Parameters
     ----------
     azimuth : float
-        Degrees about the up axis from +Z, which is the front, towards +X.
+        Degrees about the up axis from the front (+Z where Y is up, -Y where Z is) towards
+        the right (+X).
     elevation : float
         Degrees above the horizon.
+    up : {"y", "z", "x", "-y", "-z", "-x"}
+        The axis that points up.
     """
 
     azimuth: float
     elevation: float
+    up: Up = "y"
 
     @property
     def axes(self) -> Array:
@@ -37,7 +41,7 @@ class View:
         a, e = np.radians(self.azimuth), np.radians(self.elevation)
         right = np.array([np.cos(a), 0.0, -np.sin(a)])
         towards = np.array([np.sin(a) * np.cos(e), np.sin(e), np.cos(a) * np.cos(e)])
-        return np.stack([right, np.cross(towards, right), towards])
+        return np.stack([right, np.cross(towards, right), towards]) @ upright(self.up)
 
 
 VIEWS: dict[str, View] = {
@@ -48,25 +52,11 @@ VIEWS: dict[str, View] = {
 }
 
 
-def named_view(name: str) -> View:
-    """Look up a view.
-
-    Parameters
-    ----------
-    name : {"front", "side", "top", "three_quarter"}
-
-    Returns
-    -------
-    View
-
-    Raises
-    ------
-    RibbonsimError
-        If there is no such view.
-    """
+def named_view(name: str, up: Up = "y") -> View:
+    """Look up a view."""
     if name not in VIEWS:
         raise RibbonsimError(f"no view is called {name!r}: choose one of {', '.join(VIEWS)}")
-    return VIEWS[name]
+    return replace(VIEWS[name], up=up)
 
 
 @dataclass(frozen=True)
@@ -91,7 +81,6 @@ class Camera:
 
     Parameters
     ----------
-    view : View
     position : (3,) array
     aspect : float
         Width of the picture over its height.
@@ -110,19 +99,7 @@ class Camera:
         return self.view.axes
 
     def project(self, points: ArrayLike, size: tuple[int, int]) -> Array:
-        """Places of points in a picture.
-
-        Parameters
-        ----------
-        points : (n, 3) array
-        size : (width, height)
-            Pixels.
-
-        Returns
-        -------
-        (n, 3) array
-            Pixels from the left, pixels from the top, distance from the camera's plane.
-        """
+        """Places of points in a picture."""
         seen = (np.atleast_2d(np.asarray(points, dtype=float)) - self.position) @ self.axes.T
         depth = -seen[:, 2]
         tangent = np.tan(np.radians(self.view_angle) / 2.0)
@@ -144,23 +121,6 @@ def fit_camera(
 
     Each side of the picture is a plane through the camera; the farthest point in its
     direction says where it may stand, so the fit is exact in perspective.
-
-    Parameters
-    ----------
-    points : (n, 3) array
-    view : View
-    aspect : float
-        Width over height.
-    fill : float
-        Share of the free width or height, whichever is the tighter, that the points take.
-    insets : Insets, optional
-        Room kept free besides.
-    view_angle : float
-        Degrees that the picture's height takes in.
-
-    Returns
-    -------
-    Camera
     """
     room = insets or Insets()
     x, y, z = (np.asarray(points, dtype=float) @ view.axes.T).T
@@ -195,26 +155,13 @@ def _middle(planes: tuple[float, float, float, float, float], away: float) -> fl
     return 0.5 * ((upper - high * away) + (-low * away - lower))
 
 
-def telling_view(guide: ArrayLike, elevation: float = 18.0) -> View:
-    """Choose the side that shows the most of a body, its tip towards the camera.
-
-    Parameters
-    ----------
-    guide : (n, 3) array
-        Points from root to tip.
-    elevation : float
-        Degrees.
-
-    Returns
-    -------
-    View
-        One of twelve directions round the up axis.
-    """
+def telling_view(guide: ArrayLike, elevation: float = 18.0, up: Up = "y") -> View:
+    """Choose the side that shows the most of a body, its tip towards the camera."""
     points = np.asarray(guide, dtype=float)
     size = np.linalg.norm(np.ptp(points, axis=0)) or 1.0
     ahead = points[-1] - points[int(0.85 * (len(points) - 1))]
     ahead = ahead / (np.linalg.norm(ahead) or 1.0)
-    best = VIEWS["three_quarter"]
+    best = named_view("three_quarter", up)
     highest = -np.inf
     for azimuth in (
         50.0,
@@ -230,7 +177,7 @@ def telling_view(guide: ArrayLike, elevation: float = 18.0) -> View:
         150.0,
         -150.0,
     ):
-        view = View(azimuth, elevation)
+        view = View(azimuth, elevation, up)
         seen = points @ view.axes.T
         spread = np.sqrt(np.linalg.det(np.cov(seen[:, :2].T) / size**2 + 1e-4 * np.eye(2)))
         length = np.linalg.norm(np.diff(seen[:, :2], axis=0), axis=1).sum() / size

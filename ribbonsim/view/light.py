@@ -12,38 +12,16 @@ H. Gouraud, "Continuous shading of curved surfaces", IEEE Trans. Computers C-20 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ribbonsim.arrays import Bytes, Singles
 from ribbonsim.view.camera import Camera
-from ribbonsim.view.look import LAMPS, Surface, colour
-
-Singles = NDArray[np.float32]
-Bytes = NDArray[np.uint8]
+from ribbonsim.view.look import LAMPS, Material, colour
 
 
 def lit_colours(
-    base: Singles, points: Singles, normals: Singles, camera: Camera, surface: Surface, shine: str
+    base: Singles, points: Singles, normals: Singles, camera: Camera, surface: Material, shine: str
 ) -> Bytes:
-    """Colours of vertices in the light of all lamps.
-
-    Parameters
-    ----------
-    base : (3,) or (V, 3) array
-        Colour of the skin, 0 to 1.
-    points : (V, 3) array
-        Where the vertices are, stage units.
-    normals : (V, 3) array
-        Unit vectors.
-    camera : Camera
-        The lamps go with it.
-    surface : Surface
-    shine : str
-        Colour of highlights.
-
-    Returns
-    -------
-    (V, 3) array of uint8
-    """
+    """(V, 3) colours of vertices in the light of all lamps."""
     axes = camera.axes.astype(np.float32)
     lamps = np.array([lamp.position for lamp in LAMPS], dtype=np.float32)
     lamps /= np.linalg.norm(lamps, axis=1, keepdims=True)

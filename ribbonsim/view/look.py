@@ -14,24 +14,15 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
-Bytes = NDArray[np.uint8]
+from ribbonsim.arrays import Array, Bytes
+
 Colour = tuple[float, float, float]
 
 
 def colour(code: str) -> Colour:
-    """Read ``#rrggbb`` as red, green and blue from 0 to 1.
-
-    Parameters
-    ----------
-    code : str
-
-    Returns
-    -------
-    (float, float, float)
-    """
+    """Read ``#rrggbb`` as red, green and blue from 0 to 1."""
     red, green, blue = (int(code[i : i + 2], 16) / 255.0 for i in (1, 3, 5))
     return red, green, blue
 
@@ -60,7 +51,7 @@ PALETTE = {
 
 
 @dataclass(frozen=True)
-class Surface:
+class Material:
     """How a surface answers light.
 
     Parameters
@@ -77,13 +68,13 @@ class Surface:
     specular_power: float
 
 
-CLAY_SURFACE = Surface(ambient=0.20, diffuse=0.88, specular=0.10, specular_power=12.0)
+CLAY_SURFACE = Material(ambient=0.20, diffuse=0.88, specular=0.10, specular_power=12.0)
 # values are to be read off the scale, so light changes their colours little
-VALUE_SURFACE = Surface(ambient=0.45, diffuse=0.58, specular=0.0, specular_power=1.0)
-GLASS_SURFACE = Surface(ambient=0.75, diffuse=0.25, specular=0.0, specular_power=1.0)
-RIBBON_SURFACE = Surface(ambient=0.52, diffuse=0.54, specular=0.06, specular_power=20.0)
+VALUE_SURFACE = Material(ambient=0.45, diffuse=0.58, specular=0.0, specular_power=1.0)
+GLASS_SURFACE = Material(ambient=0.75, diffuse=0.25, specular=0.0, specular_power=1.0)
+RIBBON_SURFACE = Material(ambient=0.52, diffuse=0.54, specular=0.06, specular_power=20.0)
 # the back often faces away from every lamp, and has to stay the paler side all the same
-RIBBON_BACK_SURFACE = Surface(ambient=0.85, diffuse=0.20, specular=0.0, specular_power=1.0)
+RIBBON_BACK_SURFACE = Material(ambient=0.85, diffuse=0.20, specular=0.0, specular_power=1.0)
 
 
 @dataclass(frozen=True)
@@ -94,8 +85,6 @@ class Lamp:
     ----------
     position : (float, float, float)
         Seen from the camera, which stands at (0, 0, 1) and looks at the origin; y is up.
-    colour : str
-    intensity : float
     """
 
     position: Colour
@@ -129,19 +118,8 @@ _TO_LAB = np.array(
 )
 
 
-def oklab_to_srgb(lab: ArrayLike) -> Floats:
-    """Turn OKLab colours into sRGB; what sRGB cannot show is held to its edge.
-
-    Parameters
-    ----------
-    lab : (..., 3) array
-        Lightness 0 to 1, green-red, blue-yellow.
-
-    Returns
-    -------
-    (..., 3) array
-        0 to 1.
-    """
+def oklab_to_srgb(lab: ArrayLike) -> Array:
+    """Turn OKLab colours into sRGB; what sRGB cannot show is held to its edge."""
     cone = np.asarray(lab, dtype=float) @ np.linalg.inv(_TO_LAB).T
     linear = np.clip(cone**3 @ np.linalg.inv(_TO_CONE).T, 0.0, 1.0)
     return np.where(
@@ -149,24 +127,14 @@ def oklab_to_srgb(lab: ArrayLike) -> Floats:
     )
 
 
-def srgb_to_oklab(rgb: ArrayLike) -> Floats:
-    """Turn sRGB colours into OKLab: the inverse of :func:`oklab_to_srgb`.
-
-    Parameters
-    ----------
-    rgb : (..., 3) array
-        0 to 1.
-
-    Returns
-    -------
-    (..., 3) array
-    """
+def srgb_to_oklab(rgb: ArrayLike) -> Array:
+    """(..., 3) turn sRGB colours into OKLab: the inverse of :func:`oklab_to_srgb`."""
     value = np.asarray(rgb, dtype=float)
     linear = np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4)
     return np.cbrt(linear @ _TO_CONE.T) @ _TO_LAB.T
 
 
-def _ramp(anchors: ArrayLike) -> Floats:
+def _ramp(anchors: ArrayLike) -> Array:
     """256 sRGB colours through anchors (lightness, chroma, hue in degrees) in OKLab."""
     table = np.asarray(anchors, dtype=float)
     hue = np.radians(table[:, 2])
@@ -234,29 +202,11 @@ class Scale:
         """Values at which the bar carries a number."""
         return self.ticks or (self.low, 0.5 * (self.low + self.high), self.high)
 
-    def share(self, values: ArrayLike) -> Floats:
-        """Place of values on the bar, 0 to 1.
-
-        Parameters
-        ----------
-        values : (...) array
-
-        Returns
-        -------
-        (...) array
-        """
+    def share(self, values: ArrayLike) -> Array:
+        """(...) place of values on the bar, 0 to 1."""
         span = self.high - self.low or 1.0
         return np.clip((np.asarray(values, dtype=float) - self.low) / span, 0.0, 1.0)
 
     def colours(self, values: ArrayLike) -> Bytes:
-        """Colours of values.
-
-        Parameters
-        ----------
-        values : (n,) array
-
-        Returns
-        -------
-        (n, 3) array of uint8
-        """
+        """(n, 3) colours of values."""
         return self.table[np.round(255.0 * self.share(values)).astype(int)]

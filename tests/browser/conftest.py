@@ -24,6 +24,7 @@ ROOT = Path(__file__).resolve().parents[2]
 QUIET = [
     "--no-sandbox",
     "--disable-gpu",
+    "--enable-unsafe-swiftshader",  # WebGL without a graphics card
     "--disable-quic",
     "--no-first-run",
     "--disable-background-networking",
@@ -33,10 +34,21 @@ QUIET = [
 
 
 OWN_NOTEBOOKS = {
+    "drawn.ipynb": ["import ribbonsim as rs\nrs.Panel('meshes/lampeel.obj')"],
     "following.ipynb": ["import ribbonsim as rs\nrs.Panel('meshes/lampeel.obj')"],
+    "moving.ipynb": [
+        "import os\nfrom pathlib import Path\nimport ribbonsim as rs\n"
+        "Path('kernel.pid').write_text(str(os.getpid()))\nrs.Panel('meshes/tentacle.obj')"
+    ],
+    "in_step.ipynb": ["import ribbonsim as rs\nrs.ComparePanel('meshes/tentacle.obj')"],
     "alone.ipynb": [
-        "import ribbonsim as rs\nfrom ribbonsim.panel.inspector import Inspector\n"
+        "import ribbonsim as rs\nfrom ribbonsim.panel.work.inspector import Inspector\n"
         "Inspector.look = lambda self, state: None\nrs.Panel('meshes/lampeel.obj')"
+    ],
+    "kept.ipynb": [
+        "import os\nos.environ['RIBBONSIM_SESSIONS'] = os.path.abspath('sessions')\n"
+        "os.makedirs('sessions', exist_ok=True)\n"
+        "import ribbonsim as rs\nrs.Panel('meshes/grub.obj')"
     ],
     "two.ipynb": [
         "import ribbonsim as rs\nfirst = rs.Panel('meshes/grub.obj')\nfirst",
@@ -108,16 +120,16 @@ def lab(tmp_path_factory):
         yield Lab(address, folder)
     finally:
         server.terminate()
-        server.wait(timeout=20)
+        server.wait(timeout=120)
         log.close()
 
 
 def _wait_for(url, server, log):
-    for _ in range(300):
+    for _ in range(1500):
         if server.poll() is not None:
             break
         try:
-            urllib.request.urlopen(url, timeout=2).close()
+            urllib.request.urlopen(url, timeout=20).close()
             return
         except (urllib.error.URLError, OSError):
             time.sleep(0.2)
@@ -163,8 +175,8 @@ class PanelPage:
 
     @staticmethod
     def _wait_for_kernel(lab, notebook):
-        for _ in range(300):
-            with urllib.request.urlopen(f"{lab}/api/sessions", timeout=5) as answer:
+        for _ in range(1500):
+            with urllib.request.urlopen(f"{lab}/api/sessions", timeout=60) as answer:
                 sessions = json.load(answer)
             kernels = [s["kernel"] for s in sessions if s["path"].endswith(notebook)]
             if kernels and kernels[0]["execution_state"] == "idle" and kernels[0]["connections"]:
@@ -200,7 +212,7 @@ class PanelPage:
                 });
             }""",
             arg=self.page.locator(".jp-CodeCell").count(),
-            timeout=40_000,
+            timeout=240_000,
         )
         self.settle()
 
@@ -253,7 +265,7 @@ class PanelPage:
         assert step < 8, "the picture is noise"
         return pixels
 
-    def wait_for_picture(self, before, limit=40.0):
+    def wait_for_picture(self, before, limit=240.0):
         """Wait for another picture than the one before, and until no more come."""
         begin = time.monotonic()
         while self.source() in (before, None):
@@ -262,7 +274,7 @@ class PanelPage:
             time.sleep(0.02)
         self.settle()
 
-    def settle(self, calm=0.55, limit=40.0):
+    def settle(self, calm=0.55, limit=240.0):
         """Wait until the picture has stayed the same for a while, its fine frame drawn."""
         last, since, begin = self.source(), time.monotonic(), time.monotonic()
         while time.monotonic() - since < calm or not self.is_fine():
@@ -274,8 +286,10 @@ class PanelPage:
             time.sleep(0.02)
 
     def is_fine(self):
-        """Whether the picture is the fine one that follows when nothing moves any more."""
-        return self.image.evaluate("(image) => image.classList.contains('rs-fine')")
+        """Whether the picture is the fine one that follows when nothing moves or opens any more."""
+        return self.image.evaluate(
+            "({classList: has}) => has.contains('rs-fine') && !has.contains('rs-busy')"
+        )
 
     def changed(self, act):
         """Do something that has to change the picture; the picture before and after."""
@@ -285,7 +299,7 @@ class PanelPage:
         return before, self.picture()
 
     @staticmethod
-    def wait_until(holds, limit=20.0):
+    def wait_until(holds, limit=240.0):
         """Wait until a question is answered with yes."""
         begin = time.monotonic()
         while not holds():
@@ -297,7 +311,7 @@ class PanelPage:
     def row(self, label):
         """The row of a quantity or field."""
         name = self.page.locator("div.widget-label", has_text=re.compile(f"^{re.escape(label)}$"))
-        return self.panel.locator(".rs-row").filter(has=name).last
+        return self.panel.locator(".rs-row:visible").filter(has=name).last
 
     def handle(self, label):
         """The handle of a row's slider."""
@@ -305,7 +319,7 @@ class PanelPage:
 
     def number(self, label):
         """The number box of a row."""
-        return self.row(label).locator("input[type=number]").first
+        return self.row(label).locator(".rs-number input").first
 
     def type(self, label, value):
         """Write a number and press Enter."""
@@ -322,8 +336,11 @@ class PanelPage:
         return self.panel.get_by_role("button", name=name, exact=True)
 
     def tab(self, name):
-        """Turn to a section."""
+        """Turn to a section, and wait until it is made: most are when they are turned to."""
         self.panel.get_by_role("tab", name=name, exact=True).click()
+        side = self.panel.locator(".rs-side")
+        if side.count():
+            side.locator("button:visible, input:visible, select:visible").first.wait_for()
 
     def select(self, option):
         """The drop-down list that holds an option."""
@@ -349,7 +366,7 @@ class PanelPage:
         )
         return [text for text in texts if text]
 
-    def hears(self, words, limit=60.0):
+    def hears(self, words, limit=240.0):
         """Wait until the message line says something with these words in it."""
         begin = time.monotonic()
         while not any(words in text for text in self.says()):
@@ -390,7 +407,7 @@ def open_notebook(chromium, lab):
 
     def opened(notebook):
         page = chromium.new_page(viewport={"width": 1280, "height": 900})
-        page.set_default_timeout(40_000)
+        page.set_default_timeout(240_000)
         pages.append(page)
         return PanelPage(page, lab.address, notebook)
 

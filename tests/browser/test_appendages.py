@@ -92,7 +92,7 @@ def test_appendages_are_found_ticked_refused_and_added(panel):
     panel.button("Add the ticked").click()
     panel.hears("Added fin_l, barbel_l, barbel_r. Paired: barbel_l with barbel_r.")
     panel.settle()
-    assert names(panel) == ["body", "fin_l", "barbel_l", "barbel_r"]
+    assert sorted(names(panel)) == ["barbel_l", "barbel_r", "body", "fin_l"]
     assert chosen(panel) == "fin_l"
     # the one that was refused is found again, and nothing else is
     panel.button("Find appendages").click()
@@ -137,7 +137,7 @@ def middle_of_body(panel, box):
 def test_controls_of_appendages_move_alone_alike_and_opposite(grown):
     panel = grown
     panel.tab("Pose")
-    assert names(panel) == ["body", *FOUND]
+    assert set(names(panel)) == {"body", *FOUND}
     for ribbon in ("fin_l", "barbel_r", "fin_l"):
         choose(panel, ribbon)
         for key in ("PageUp", "PageDown"):
@@ -171,7 +171,7 @@ def test_test_poses_of_appendages_and_of_one_ribbon(grown):
         pick(panel, poses, name)
         before, after = panel.changed(panel.button("Show at its usual amount").click)
         assert difference(before, after) > 0.1, name
-    panel.wait_until(lambda: moved(panel) == list(FOUND))
+    panel.wait_until(lambda: set(moved(panel)) == set(FOUND))
     panel.changed(panel.button("All to rest").click)
     choose(panel, "barbel_l")
     panel.button("barbel_l alone").click()

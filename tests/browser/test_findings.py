@@ -12,14 +12,13 @@ def difference(before, after):
 
 def test_a_finding_is_shown_its_change_applied_and_undone(panel):
     demos = panel.select("demo creature")
-    panel.changed(lambda: demos.select_option("grub"))
-    panel.choose(panel.select("one even bend"), "rear_up")
+    panel.changed(lambda: demos.select_option("coil"))
+    panel.choose(panel.select("one even bend"), "twist")
     panel.changed(panel.button("Show at its usual amount").click)
-    panel.type("amount", 200)
     panel.settle()
     panel.tab("Findings")
     panel.button("Check this pose").click()
-    panel.panel.get_by_text("contacts looked for and changes tried").wait_for(timeout=90_000)
+    panel.panel.get_by_text("contacts looked for and changes tried").wait_for(timeout=240_000)
     findings = panel.panel.locator(".rs-findings button")
     assert findings.count() > 0
     apply = panel.button("Apply what was tried")
@@ -68,12 +67,19 @@ def measured(page, heading="shape error"):
     return line.locator("td").all_inner_texts()
 
 
+def cells_of(page, number):
+    """The cells of one layout, in all lines of the table."""
+    lines = page.panel.locator(".rs-compared tbody tr").all()
+    cells = [line.locator("td").all_inner_texts() for line in lines]
+    return [line[number] for line in cells if len(line) > number]
+
+
 def test_a_variant_is_made_changed_and_moves_with_the_others(bench):
-    bench.wait_until(lambda: heads(bench)[2:] == ["A (lampeel)", "B (fewer controls)"], limit=60)
+    bench.wait_until(lambda: heads(bench)[2:] == ["A (lampeel)", "B (fewer controls)"], limit=240)
     before, after = bench.changed(bench.button("Make a variant").click)
     assert difference(before, after) > 2.0
-    bench.wait_until(lambda: heads(bench)[2:4] == ["A (lampeel)", "B (fewer controls)"], limit=60)
-    bench.wait_until(lambda: heads(bench)[4:] == ["C (variant1)"], limit=60)
+    bench.wait_until(lambda: heads(bench)[2:4] == ["A (lampeel)", "B (fewer controls)"], limit=240)
+    bench.wait_until(lambda: heads(bench)[4:] == ["C (variant1)"], limit=240)
     # dots and names differ by which one is chosen, so they are left out of what follows
     _, same = bench.changed(bench.button("Controls").click)
     # the same picture, but for what JPEG makes of it at another place
@@ -81,13 +87,17 @@ def test_a_variant_is_made_changed_and_moves_with_the_others(bench):
     assert difference(tile(same, 0, 0), tile(same, 0, 1)) > 2.0
     assert measured(bench)[1].split()[0] == measured(bench)[3].split()[0]
     words = bench.panel.locator(".rs-compared li").all_inner_texts()
-    assert any(text.startswith("A (lampeel) and C (variant1)") for text in words), words
+    # in this pose all keep all limits, and the variant is its pattern: nothing tells them apart
+    assert words[:2] == [
+        "All layouts keep all limits.",
+        "No measure differs by more than a tenth of the way to its limit.",
+    ]
+    assert all("farthest from" in told for told in words[2:])
     # the variant is changed: it alone moves, and table and words follow
     _, changed = bench.changed(lambda: bench.type("reach", 0.6))
     assert difference(tile(same, 0, 0), tile(changed, 0, 0)) < 0.3
     assert difference(tile(same, 1, 0), tile(changed, 1, 0)) > 0.3
-    bench.wait_until(lambda: measured(bench)[1] != measured(bench)[3], limit=60)
-    assert bench.panel.locator(".rs-compared li").all_inner_texts() != words
+    bench.wait_until(lambda: cells_of(bench, 1) != cells_of(bench, 3), limit=240)
     assert bench.panel.locator(".rs-verdict").inner_text()
     # the pose moves all, and so does the one camera
     moves = (
@@ -111,12 +121,12 @@ def test_the_comparison_tells_how_far_it_is_and_can_be_stopped(bench):
     progress = bench.panel.locator(".rs-facts[role=status]")
     for _ in range(2):
         bench.button("Compare in all test poses").click()
-        bench.wait_until(lambda: "of 10 poses" in progress.last.inner_text(), limit=30)
+        bench.wait_until(lambda: "of 10 poses" in progress.last.inner_text(), limit=240)
         bench.button("Stop").click()
-        bench.wait_until(lambda: "Stopped" in progress.last.inner_text(), limit=30)
+        bench.wait_until(lambda: "Stopped" in progress.last.inner_text(), limit=240)
         assert not bench.button("Stop").is_enabled()
     bench.button("Compare in all test poses").click()
-    bench.panel.get_by_text("Measured in 10 test poses").wait_for(timeout=60_000)
+    bench.panel.get_by_text("Measured in 10 test poses").wait_for(timeout=240_000)
     assert "Compared in 10 test poses in" in progress.last.inner_text()
 
 
@@ -137,8 +147,11 @@ def test_layouts_are_taken_away_and_brought_back_and_nothing_is_lost_unasked(ben
     bench.button("Stay").click()
     bench.wait_until(lambda: demos.input_value() == "lampeel")
     demos.select_option("grub")
-    before, after = bench.changed(bench.button("Open all the same").click)
-    assert difference(before, after) > 3.0
+    before = bench.picture()
+    bench.button("Open all the same").click()
+    bench.panel.get_by_text("grub: 9,858 vertices").first.wait_for()
+    bench.settle()
+    assert difference(before, bench.picture()) > 3.0
     assert not question.is_visible()
 
 
@@ -146,8 +159,8 @@ def test_an_uploaded_mesh_is_compared(bench, lab):
     mesh = (lab.folder / "meshes/tentacle.obj").read_bytes()
     before = bench.picture()
     bench.send("<b>arm.obj", mesh)
-    bench.panel.get_by_text("<b>arm: 3,970 vertices").wait_for()
-    bench.wait_until(lambda: "A (<b>arm)" in heads(bench), limit=60)
+    bench.panel.get_by_text("<b>arm: 3,970 vertices").first.wait_for()
+    bench.wait_until(lambda: "A (<b>arm)" in heads(bench), limit=240)
     bench.settle()
     assert difference(before, bench.picture()) > 3.0
     bench.send("bad.obj", b"v 0 0 0\nf 1 2 3\n")

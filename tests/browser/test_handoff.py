@@ -11,7 +11,7 @@ pytestmark = pytest.mark.browser
 
 @pytest.fixture(scope="module")
 def notebook(open_notebook):
-    return open_notebook("notebooks/04_handoff.ipynb")
+    return open_notebook("notebooks/05_handoff.ipynb")
 
 
 @pytest.fixture
@@ -40,7 +40,7 @@ def test_files_are_written_kept_and_replaced(page, lab):
     pose(page, "c_bend")
     page.choose(page.select("not said"), "centimetres")
     page.button("Write the files").click()
-    page.hears("15 files written into")
+    page.hears("17 files written into")
     folder = lab.folder / "notebooks" / "handoff" / "lampeel"
     names = {file.name for file in folder.iterdir()}
     assert {"lampeel.glb", "lampeel.usdc", "weights.csv", "ribbon.obj"} <= names

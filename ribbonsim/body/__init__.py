@@ -1,0 +1,1 @@
+"""What is found on the skin: fields, guide, places, limbs, the plane of symmetry."""

@@ -1,0 +1,49 @@
+"""Whether a creature looks as if another axis were up than the one that is said."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ribbonsim.arrays import Array
+from ribbonsim.body.inside import inside_of
+from ribbonsim.curves.up import UP_AXES, Up, up_direction
+from ribbonsim.mesh.creature import CreatureMesh
+
+# the lowest part of a creature, by height, is what it would stand on
+_LOWEST = 0.06
+# it stands badly on less than this share of its outline seen from above, and well on more than
+# this, which is at least so many times as much
+_BADLY, _WELL, _TIMES = 0.12, 0.15, 4.0
+
+
+def footprint(points: Array, up: Up) -> float:
+    """Share of the outline seen from above, as a box, that the lowest points take up."""
+    axis = "xyz".index(up[-1])
+    heights = points @ up_direction(up)
+    low = points[heights <= heights.min() + _LOWEST * np.ptp(heights)]
+    across = [k for k in range(3) if k != axis]
+    whole = np.maximum(np.ptp(points[:, across], axis=0), 1e-300)
+    return float(np.prod(np.ptp(low[:, across], axis=0) / whole))
+
+
+def likelier_up(mesh: CreatureMesh, up: Up) -> Up | None:
+    """Another axis that the creature would stand on much better, left and right kept; or None.
+
+    It is a guess from shape alone, to be told and never acted upon.
+    """
+    points = mesh.positions[np.unique(mesh.triangles)]
+    now = footprint(points, up)
+    if now >= _BADLY:
+        return None
+    inside = inside_of(mesh)
+    sideways = None if inside.halves is None else inside.axes @ inside.halves.normal
+    found: list[tuple[float, Up]] = []
+    for axis in UP_AXES:
+        if axis[-1] == up[-1]:
+            continue
+        if sideways is not None and abs(float(sideways @ up_direction(axis))) > 0.2:
+            continue
+        share = footprint(points, axis)
+        if share > max(_WELL, _TIMES * now):
+            found.append((share, axis))
+    return max(found)[1] if found else None

@@ -1,0 +1,1 @@
+"""Splines, moving frames, the ribbon surface."""

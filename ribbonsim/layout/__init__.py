@@ -1,0 +1,1 @@
+"""What the user decides: ribbons, stations, controls, poses, limits."""

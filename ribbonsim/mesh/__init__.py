@@ -1,0 +1,1 @@
+"""What a file gives, whatever its format."""

@@ -1,0 +1,1 @@
+"""How a body moves: follow-through, travel and ground, on arrays alone."""

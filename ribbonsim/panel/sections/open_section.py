@@ -1,0 +1,241 @@
+"""Choose a creature: a demo creature, a path, or a mesh file sent from the browser."""
+
+from __future__ import annotations
+
+import html
+import os
+import tempfile
+from pathlib import Path
+
+import ipywidgets as widgets
+
+from ribbonsim.errors import RibbonsimError
+from ribbonsim.mesh.creature import CreatureMesh
+from ribbonsim.mesh.load import MESH_ENDINGS, load_mesh
+from ribbonsim.panel.jupyter import MESH_VARIABLE, START_VARIABLE
+from ribbonsim.panel.sections.cards import bar_styles
+from ribbonsim.panel.sections.desk import Desk
+from ribbonsim.panel.sections.fields import button, facts, row, show_html
+from ribbonsim.panel.state import layout_edits as edits
+from ribbonsim.panel.state.demo import demo_meshes
+from ribbonsim.panel.state.opening import Source
+from ribbonsim.panel.state.paths import find_file, offered, start_folders
+from ribbonsim.panel.state.ribbon_words import root_words
+from ribbonsim.panel.work.session_files import last_opened
+from ribbonsim.view.backend import check_display
+
+_NONE = "demo creature …"
+_HOW_TO_BEGIN = (
+    "Nothing is open yet: choose a demo creature, write the path of a mesh file and press Open, "
+    "or upload one."
+)
+
+
+class OpenSection:
+    """The line on top of the panel, and what was found in the mesh.
+
+    Parameters
+    ----------
+    swaps : bool
+        Whether root and tip are told, and can be exchanged.
+    """
+
+    def __init__(self, desk: Desk, swaps: bool = False) -> None:
+        self._desk = desk
+        self._quiet = False
+        self.demos = demo_meshes()
+        self._waiting: Source | None = None
+        self._open_demo = ""
+        self._choice = widgets.Dropdown(
+            options=[(_NONE, ""), *((name, name) for name in self.demos)],
+            layout=widgets.Layout(width="150px"),
+        )
+        self._choice.observe(self._choose, "value")
+        self._path = widgets.Combobox(
+            placeholder="path of a mesh file",
+            options=offered(start_folders()),
+            tooltip="seen from the notebook's folder, or from where you started; Enter opens it",
+            layout=widgets.Layout(flex="1 1 180px", width="auto"),
+        )
+        self._path.on_msg(self._entered)
+        self._upload = widgets.FileUpload(
+            accept=",".join(MESH_ENDINGS),
+            multiple=False,
+            description="Upload a mesh",
+            tooltip="a file of 10 MB or more may be too large to send: open it by its path",
+            layout=widgets.Layout(width="auto"),
+        )
+        self._upload.observe(self._take_upload, "value")
+        self._ask = row(
+            widgets.Label("The layout has changes that are not saved."),
+            button("Open all the same", self._go_on),
+            button("Stay", self._stay),
+        )
+        self._ask.add_class("rs-ask")
+        self._ask.layout.display = "none"
+        self._facts = widgets.HTML(f'<div class="rs-facts">{_HOW_TO_BEGIN}</div>')
+        self._root = widgets.HTML()
+        self._kept = widgets.HTML()
+        self._afresh = button(
+            "Start afresh",
+            self._start_afresh,
+            "the first layout, the creature at rest; Undo takes you back",
+        )
+        self._session = widgets.HBox([self._kept, self._afresh])
+        self._session.add_class("rs-group")
+        self._session.layout.display = "none"
+        swap = button("Swap root and tip", self._swap, "if it is the other end")
+        self._ends = row(self._root, swap)
+        self._swaps = swaps
+        self._ends.layout.display = "none"
+        self._top = widgets.HBox([self._facts, self._ends, self._session])
+        self._top.add_class("rs-top")
+        self.box = widgets.VBox(
+            [
+                row(self._choice, self._path, button("Open", self._open_path), self._upload),
+                desk.opens,
+                self._top,
+                self._ask,
+            ]
+        )
+        desk.on_change(self.refresh)
+
+    def open(self, source: Source, by_hand: bool = True) -> None:
+        """Open a creature, unless unsaved changes would be lost."""
+        if self._desk.unsaved and self._desk.sessions.folder is None:
+            self._waiting = source
+            self._ask.layout.display = ""
+        else:
+            self._open_now(source, by_hand)
+
+    def _open_now(self, source: Source, by_hand: bool = True) -> None:
+        self._ask.layout.display = "none"
+        self._waiting = None
+
+        def opened() -> None:
+            by_path = {path: name for name, path in self.demos.items()}
+            self._open_demo = by_path.get(source, "") if isinstance(source, Path) else ""
+
+        self._desk.open(source, opened, by_hand)
+
+    def _start_afresh(self) -> None:
+        model = self._desk.model
+        says = "Started afresh; the layout that was there is kept under Keep. Undo goes back."
+        if self._desk.act(model.start_afresh, says, doing="Looking for the body"):
+            self._desk.resumed = False
+            self._desk.act(self._desk.viewer.frame_all, says)
+
+    def _go_on(self) -> None:
+        if self._waiting is not None:
+            self._open_now(self._waiting)
+
+    def _stay(self) -> None:
+        self._waiting = None
+        self._ask.layout.display = "none"
+        self.refresh()
+
+    def _swap(self) -> None:
+        self._desk.act(lambda: edits.swap_ends(self._desk.model), doing="Binding again")
+
+    def _choose(self, change: dict[str, str]) -> None:
+        if change["new"] and not self._quiet:
+            self.open(self.demos[change["new"]])
+
+    def _open_path(self) -> None:
+        try:
+            self.open(find_file(self._path.value, start_folders()))
+        except RibbonsimError as error:
+            self._desk.complain(str(error))
+            self._path.options = offered(start_folders())
+
+    def _entered(self, _: object, content: dict[str, object], _buffers: object) -> None:
+        """Open the path when Enter is pressed."""
+        if content.get("event") == "submit":
+            self._open_path()
+
+    def _take_upload(self, change: dict[str, tuple[dict[str, object], ...]]) -> None:
+        if not change["new"]:
+            return
+        sent = change["new"][0]
+        self._upload.value = ()  # so that the same file can be sent again
+        found: list[CreatureMesh] = []
+        if self._desk.act(lambda: found.append(_read_upload(sent)), doing="Reading"):
+            self.open(found[0])
+
+    def refresh(self) -> None:
+        """Show what was found in the mesh, and which demo creature is open."""
+        model = self._desk.model
+        if model.is_open:
+            show_html(self._facts, _folded([model.headline(), *model.facts()]))
+            if self._swaps:
+                self._ends.layout.display = ""
+                show_html(self._root, facts(root_words(model)))
+            self._show_session()
+        if self._waiting is None:
+            self._quiet = True
+            try:
+                self._choice.value = self._open_demo
+            finally:
+                self._quiet = False
+
+    def _show_session(self) -> None:
+        """Say where what is done is kept."""
+        path = self._desk.sessions.path
+        self._session.layout.display = "none" if path is None else ""
+        if path is not None:
+            lead = "Taken up as you left it, and kept" if self._desk.resumed else "Kept"
+            show_html(self._kept, facts(f"{lead} as you work in {path.name}", tip=str(path)))
+
+
+def _folded(lines: list[str]) -> str:
+    """The first line, and behind it the others."""
+    first, *rest = (html.escape(line) for line in lines)
+    more = "".join(f"<div>{line}</div>" for line in rest)
+    return f'<details class="rs-facts"><summary>{first}</summary>{more}</details>'
+
+
+def style_sheet() -> widgets.HTML:
+    """The panel's style."""
+    sheet = Path(__file__).parents[1].joinpath("style.css").read_text(encoding="utf-8")
+    style = widgets.HTML(f"<style>{sheet}{bar_styles()}</style>")
+    style.layout.display = "none"
+    return style
+
+
+def can_draw(desk: Desk) -> bool:
+    """Whether pictures can be drawn here; the message line says why not."""
+    try:
+        check_display()
+    except RibbonsimError as error:
+        desk.complain(str(error))
+        return False
+    return True
+
+
+def first_source(
+    source: Source | None, opener: OpenSection, folder: Path | None = None
+) -> Source | None:
+    """What a panel opens at first.
+
+    That is what is asked for, what was worked on last in a folder, a mesh that was named when
+    the notebook was started, or a demo creature.
+    """
+    if source is not None:
+        return source
+    named, started = os.environ.get(MESH_VARIABLE, ""), os.environ.get(START_VARIABLE, "0")
+    last = last_opened(folder, float(started) if named else 0.0)
+    if last is not None:
+        return next((path for path in opener.demos.values() if path == last), last)
+    return Path(named) if named else next(iter(opener.demos.values()), None)
+
+
+def _read_upload(sent: dict[str, object]) -> CreatureMesh:
+    name = Path(str(sent["name"])).name
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder, name)
+        path.write_bytes(bytes(sent["content"]))  # type: ignore[call-overload]
+        try:
+            return load_mesh(path)
+        except RibbonsimError as error:
+            # the folder is gone by the time anybody reads this: name the file alone
+            raise RibbonsimError(str(error).replace(str(path), name)) from error

@@ -1,0 +1,332 @@
+"""The picture with its mouse, its sides and what it shows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any, Protocol
+
+import ipywidgets as widgets
+from ipyevents import Event
+
+from ribbonsim.panel.sections.desk import Desk
+from ribbonsim.panel.sections.fields import button, group, row, set_options, whole_number
+from ribbonsim.panel.sections.live_section import LiveSection
+from ribbonsim.panel.work.subject import HEATS, Orbit, Spot
+
+_SIDES = {
+    "Front": "front",
+    "Side": "side",
+    "Top": "top",
+    "Three-quarter": "three_quarter",
+}
+_HEAT_WORDS = {
+    "clay": "clay",
+    "control weights": "weights of the control",
+    "station weights": "weights of a station",
+    "stretch": "largest stretch",
+    "girth": "girth",
+    "volume": "volume change",
+}
+Pixel = tuple[float, float]
+
+_DEGREES_A_PIXEL = 0.4
+_HELP = (
+    "Drag to go round, Shift-drag or right-drag to move the picture, wheel to go nearer, "
+    "double-click to see all, click {} to choose it."
+)
+_STEP = 15.0
+_MARKED = "marked"
+_HAND_SHAKES = 3.0
+# word, tip, and what a press does to the camera
+_STEPS: tuple[tuple[str, str, Callable[[Orbit], Orbit]], ...] = (
+    ("◂", "go round to the left", lambda orbit: orbit.turned(_STEP, 0.0)),
+    ("▸", "go round to the right", lambda orbit: orbit.turned(-_STEP, 0.0)),
+    ("▴", "go up", lambda orbit: orbit.turned(0.0, -_STEP)),
+    ("▾", "go down", lambda orbit: orbit.turned(0.0, _STEP)),
+    ("+", "go nearer", lambda orbit: orbit.nearer(1.25)),
+    ("−", "go away", lambda orbit: orbit.nearer(0.8)),
+)
+
+
+class PictureTool(Protocol):
+    """What draws in the picture while it is set: presses, drags and clicks at pixels."""
+
+    def grab(self, pixel: Pixel) -> bool:
+        """Whether a press there takes hold of something, which a drag then moves."""
+
+    def drag(self, pixel: Pixel) -> None:
+        """Move what is held."""
+
+    def click(self, pixel: Pixel, loop: bool) -> None:
+        """A click that held nothing; with Alt or Ctrl it means the edge loop there."""
+
+
+class ViewSection:
+    """The picture, its mouse and its buttons.
+
+    Parameters
+    ----------
+    clicked : str
+        What a click chooses, in words.
+    poses : bool
+        Whether a drag of a control's dot poses it, where the browser draws.
+    """
+
+    def __init__(self, desk: Desk, clicked: str = "a control", poses: bool = True) -> None:
+        self._desk = desk
+        self.live = LiveSection(desk, poses)
+        self._help = _HELP.format(clicked)
+        self._from: tuple[float, float, bool] | None = None
+        self._dragged = True
+        self._pick: Callable[[int], None] | None = None
+        self._pen: PictureTool | None = None
+        self._held = self._quiet = False
+        self._events = Event(
+            source=desk.picture,
+            watched_events=["mousedown", "mousemove", "mouseup", "mouseleave", "wheel", "dblclick"],
+            prevent_default_action=True,
+            wait=15,
+            throttle_or_debounce="throttle",
+        )
+        self._events.on_dom_event(self._mouse)
+        self._undo = button("Undo", self._step_back)
+        self._redo = button("Redo", self._step_forward)
+        self._undo.add_class("rs-undo")
+        self._redo.add_class("rs-redo")
+        self._heat = widgets.Dropdown(
+            options=[(_HEAT_WORDS[heat], heat) for heat in HEATS],
+            value="clay",
+            layout=widgets.Layout(width="190px"),
+        )
+        self._station = whole_number(1, width="56px")
+        self._station.name = "station"
+        self._station.layout.display = "none"
+        self._heat.observe(self._show_heat, "value")
+        desk.on_mark(self._show_marked)
+        self._station.observe(lambda change: self._show(station=round(change["new"])), "value")
+        self.box = self._arrange()
+        desk.on_change(self._refresh)
+
+    def _arrange(self) -> widgets.VBox:
+        desk, shown = self._desk, self._desk.viewer.show
+        sides = [button(word, self._side(name)) for word, name in _SIDES.items()]
+        steps = [button(word, self._step(move), tip, "26px") for word, tip, move in _STEPS]
+        toggles = [
+            self._toggle(word, key, getattr(shown, key))
+            for word, key in (
+                ("Ribbon", "ribbon"),
+                ("Stations", "stations"),
+                ("Controls", "controls"),
+                ("Edge lines", "edges"),
+                ("See through", "glass"),
+            )
+        ]
+        skin = widgets.Label("Skin")
+        skin.add_class("rs-word")
+        made = widgets.VBox(
+            [
+                row(
+                    group(*sides, button("See all", self._frame_all)),
+                    group(*steps),
+                    group(self._undo, self._redo),
+                ),
+                desk.picture,
+                self.live.view,
+                desk.readout,
+                desk.verdict,
+                desk.other,
+                row(group(*toggles), group(skin, self._heat, self._station)),
+                row(self.live.line, self.live.seen),
+                widgets.HTML(f'<div class="rs-facts">{self._help}</div>'),
+            ]
+        )
+        made.add_class("rs-view")
+        return made
+
+    def pick_vertex(self, then: Callable[[int], None]) -> None:
+        """Wait for a click on the creature; asked again while it waits, stop waiting."""
+        if self._pick is not None:
+            self._stop_picking()
+            self._desk.say("")
+            return
+        self._pick = then
+        self.live.hold_back(True)
+        self._desk.picture.add_class("rs-picking")
+        self._desk.say("Click the creature where it shall be, or press the button again to stop.")
+
+    def draw_with(self, pen: PictureTool | None) -> None:
+        """Let a pen have presses and clicks; a drag that begins beside what it holds orbits."""
+        self._pen, self._held = pen, False
+        self.live.hold_back(pen is not None)
+        if pen is None:
+            self._desk.picture.remove_class("rs-picking")
+        else:
+            if self._pick is not None:
+                self._stop_picking()
+            self._desk.picture.add_class("rs-picking")
+
+    def mark(self, place: float | None) -> None:
+        """Mark a place along the ribbon."""
+        if place != self._desk.viewer.show.place:
+            self._show(place=place)
+
+    def _stop_picking(self) -> None:
+        self._pick = None
+        self.live.hold_back(False)
+        self._desk.picture.remove_class("rs-picking")
+
+    def _refresh(self) -> None:
+        model = self._desk.model
+        self._undo.disabled, self._redo.disabled = not model.can_undo, not model.can_redo
+        for part, forward in ((self._undo, False), (self._redo, True)):
+            words = model.step_words(forward)
+            part.tooltip = f"{part.description}: {words}" if words else ""
+        if model.is_open:
+            self._station.set_range(1, len(model.own.stations))
+
+    def _step_back(self) -> None:
+        model = self._desk.model
+        words = model.step_words(forward=False)
+        self._desk.act(model.undo, f"Undone: {words}." if words else "")
+
+    def _step_forward(self) -> None:
+        model = self._desk.model
+        words = model.step_words(forward=True)
+        self._desk.act(model.redo, f"Done again: {words}." if words else "")
+
+    def _side(self, name: str) -> Callable[[], None]:
+        def go() -> None:
+            self._desk.act(lambda: self._desk.viewer.frame_all(name))
+
+        return go
+
+    def _step(self, move: Callable[[Orbit], Orbit]) -> Callable[[], None]:
+        def go() -> None:
+            viewer = self._desk.viewer
+            with self._desk.holding():
+                viewer.orbit = move(viewer.orbit)
+            viewer.ask()
+
+        return go
+
+    def _frame_all(self) -> None:
+        self._desk.act(self._desk.viewer.frame_all)
+
+    def _toggle(self, word: str, key: str, on: bool) -> widgets.ToggleButton:
+        made = widgets.ToggleButton(value=on, description=word, layout=widgets.Layout(width="auto"))
+        made.observe(lambda change: self._show(**{key: change["new"]}), "value")
+        return made
+
+    def _show_marked(self, spot: Spot | None) -> None:
+        """Have the menu say what is coloured."""
+        heats = [(_HEAT_WORDS[heat], heat) for heat in HEATS]
+        self._quiet = True
+        try:
+            if spot is None:
+                set_options(self._heat, heats, self._desk.viewer.show.heat)
+            else:
+                set_options(self._heat, [(spot.words, _MARKED), *heats], _MARKED)
+        finally:
+            self._quiet = False
+
+    def _show_heat(self, change: dict[str, Any]) -> None:
+        if self._quiet or change["new"] in (None, _MARKED):
+            return
+        viewer = self._desk.viewer
+        viewer.show = replace(viewer.show, heat=change["new"])
+        self._desk.mark(None)
+        self._station.layout.display = "" if change["new"] == "station weights" else "none"
+        viewer.ask()
+
+    def _show(self, **what: Any) -> None:
+        viewer = self._desk.viewer
+        viewer.show = replace(viewer.show, **what)
+        viewer.ask()
+
+    # -- the mouse ---------------------------------------------------------------------------
+
+    def _mouse(self, event: dict[str, Any]) -> None:
+        if self._desk.model.is_open:
+            with self._desk.holding():
+                self._answer(event)
+
+    def _answer(self, event: dict[str, Any]) -> None:
+        kind = event["type"]
+        viewer = self._desk.viewer
+        if kind == "wheel":
+            step = float(min(max(event.get("deltaY", 0.0), -400.0), 400.0))
+            viewer.orbit = viewer.orbit.nearer(0.9985**step)
+        elif kind == "dblclick":
+            if self._pen is not None:  # two clicks, which have drawn already
+                return
+            viewer.frame_all()
+        elif kind == "mousedown":
+            self._press(event)
+            return
+        elif kind == "mousemove" and self._from is not None:
+            self._drag(event)
+        elif kind in ("mouseup", "mouseleave"):
+            self._from, self._held = None, False
+            if kind == "mouseup" and not self._dragged:
+                self._click(event)
+            return
+        else:
+            return
+        viewer.ask()
+
+    def _press(self, event: dict[str, Any]) -> None:
+        if self._pick is not None:
+            self._picked(event)
+            return
+        moves = bool(event.get("shiftKey")) or event.get("button", 0) in (1, 2)
+        if self._pen is not None and not moves:
+            self._held = self._pen.grab(self._pixel(event))
+        self._from = (event["relativeX"], event["relativeY"], moves)
+        self._dragged = False
+
+    def _click(self, event: dict[str, Any]) -> None:
+        self._dragged = True
+        if self._pen is not None:
+            loop = bool(event.get("altKey")) or bool(event.get("ctrlKey"))
+            self._pen.click(self._pixel(event), loop)
+            return
+        name = self._desk.viewer.control_at(*self._pixel(event))
+        if name is not None and name != self._desk.model.selected:
+            self._desk.act(lambda: self._desk.model.select(name))
+
+    def _pixel(self, event: dict[str, Any]) -> tuple[float, float]:
+        """Where in the picture, which the browser may show smaller than it is."""
+        size = self._desk.viewer.size
+        scale = size[0] / float(event.get("boundingRectWidth") or size[0])
+        return scale * event["relativeX"], scale * event["relativeY"]
+
+    def _drag(self, event: dict[str, Any]) -> None:
+        if not event.get("buttons", 1):  # let go outside the picture
+            self._from, self._held = None, False
+            return
+        x, y, moves = self._from or (0.0, 0.0, False)
+        right, down = event["relativeX"] - x, event["relativeY"] - y
+        if not self._dragged and abs(right) + abs(down) < _HAND_SHAKES:
+            return
+        self._dragged = True
+        viewer = self._desk.viewer
+        if self._held and self._pen is not None:
+            self._pen.drag(self._pixel(event))
+            return
+        if moves:
+            height = float(event.get("boundingRectHeight") or viewer.size[1])
+            viewer.orbit = viewer.orbit.moved(right / height, -down / height)
+        else:
+            viewer.orbit = viewer.orbit.turned(_DEGREES_A_PIXEL * right, -_DEGREES_A_PIXEL * down)
+        self._from = (event["relativeX"], event["relativeY"], moves)
+
+    def _picked(self, event: dict[str, Any]) -> None:
+        viewer, then = self._desk.viewer, self._pick
+        vertex = viewer.vertex_at(*self._pixel(event))
+        if vertex is None:
+            self._desk.complain("There is no skin under the pointer: click the creature.")
+            return
+        self._stop_picking()
+        if then is not None:
+            then(vertex)

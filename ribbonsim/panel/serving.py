@@ -1,0 +1,65 @@
+"""JupyterLab for the panel: its kernel starts with the server, not when the page asks for it."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import sys
+from typing import Any
+
+NOTEBOOK_VARIABLE = "RIBBONSIM_NOTEBOOK"  # the one that is opened, seen from the server's root
+# loaded by names, so that nothing appears among the notebook's own
+_LOADS = "for _ in ('ribbonsim.panel.panel', 'pyvista'): __import__(_)\ndel _"
+_PATIENCE = 300.0
+_PENDING: set[asyncio.Task[None]] = set()
+
+
+def _jupyter_server_extension_points() -> list[dict[str, str]]:
+    return [{"module": __name__}]
+
+
+def _load_jupyter_server_extension(server: Any) -> None:
+    notebook = os.environ.get(NOTEBOOK_VARIABLE)
+    if notebook:
+        server.io_loop.add_callback(_keep, server, notebook)
+
+
+def _keep(server: Any, notebook: str) -> None:
+    """Hold on to the task until it is done: the loop itself forgets it."""
+    task = asyncio.ensure_future(prepare(server, notebook))
+    _PENDING.add(task)
+    task.add_done_callback(_PENDING.discard)
+
+
+async def prepare(server: Any, notebook: str) -> None:
+    """Start a notebook's kernel and have it load what the panel needs.
+
+    The page finds the session by the notebook's path and takes it for its own.
+    """
+    try:
+        session = await server.session_manager.create_session(
+            path=notebook, name=notebook.rsplit("/", 1)[-1], type="notebook"
+        )
+        client = server.kernel_manager.get_kernel(session["kernel"]["id"]).client()
+        client.start_channels(iopub=False, stdin=False, hb=False, control=False)
+        try:
+            client.execute(_LOADS, silent=True, store_history=False)
+            await client.get_shell_msg(timeout=_PATIENCE)
+        finally:
+            client.stop_channels()
+    except Exception as error:  # the page then starts a kernel as it does for any notebook
+        server.log.warning("The kernel was not started beforehand: %s", error)
+
+
+def main() -> None:
+    """Start JupyterLab with this process's arguments."""
+    # a grammar of addresses in other scripts, which takes seconds to build and no schema of
+    # Jupyter asks for; jsonschema does without where it is not installed
+    sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]
+    from jupyterlab.labapp import LabApp
+
+    LabApp.launch_instance()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,108 @@
+"""A motion that plays in the panel: which one, how, and where in its loop. No widgets."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from ribbonsim.inpage.pose_bytes import pack_steps
+from ribbonsim.layout.motions import changed
+from ribbonsim.layout.pose import Pose
+from ribbonsim.rig.own_motions import motion_of, motions_of
+from ribbonsim.rig.rig import Rig
+from ribbonsim.rig.take import DEFAULT_FPS, Take
+
+# what of a motion is set by sliders
+RULES = ("seconds", "amount", "lag", "swing", "weight", "slide")
+
+
+@dataclass
+class Playing:
+    """A chosen motion with what was set of it.
+
+    Parameters
+    ----------
+    name : str
+    told : dict of str to float
+        What was set in place of what is usual.
+    frame : int
+        The one that is shown.
+    worst : dict of float to str
+        Worst moments that were found, by their seconds.
+    """
+
+    name: str = "swim"
+    told: dict[str, float] = field(default_factory=dict)
+    frame: int = 0
+    worst: Mapping[float, str] = field(default_factory=dict)
+    _rig: Rig | None = None
+    _take: Take | None = None
+
+    def choose(self, name: str) -> None:
+        """Take another motion, as it usually is."""
+        self.name, self.told, self.frame, self.worst, self._take = name, {}, 0, {}, None
+
+    def tell(self, rule: str, value: float) -> None:
+        """Set one of :data:`RULES`; the frame stays where it is in the loop."""
+        share = 0.0 if self._take is None else self.frame / self._take.count()
+        self.told[rule] = value
+        self.worst, self._take = {}, None
+        if self._rig is not None:
+            self.frame = round(share * self.take(self._rig).count()) % self.take(self._rig).count()
+
+    def usual(self, rig: Rig) -> dict[str, float]:
+        """What the motion is if nothing is set."""
+        motion = motion_of(rig, self.name)
+        return {rule: float(getattr(motion, rule)) for rule in RULES}
+
+    def take(self, rig: Rig) -> Take:
+        """The motion on a rig, made anew when either has changed."""
+        if self._take is None or self._rig is not rig:
+            if self.name not in motions_of(rig):
+                self.choose(motions_of(rig)[0])
+            motion = changed(motion_of(rig, self.name), **self.told)
+            self._rig, self._take = rig, Take(rig, motion)
+            self.frame %= self._take.count()
+        return self._take
+
+    def pose(self, rig: Rig, frame: int) -> Pose:
+        """The pose of a frame."""
+        instants = self.take(rig).frames()
+        self.frame = frame % len(instants)
+        return instants[self.frame].pose
+
+    def share(self, rig: Rig) -> float:
+        """Where the frame is in the loop, 0 to 1."""
+        return self.frame / self.take(rig).count()
+
+    def marks(self, rig: Rig) -> list[tuple[float, str, bool]]:
+        """Seconds at which something is, what, and whether it is a worst moment; in order."""
+        take = self.take(rig)
+        keys = [(key * take.seconds, "key", False) for key in take.motion.keys]
+        return sorted([*keys, *((at, what, True) for at, what in self.worst.items())])
+
+
+def packed_loop(take: Take, fps: float = DEFAULT_FPS) -> bytes:
+    """A loop's poses as bytes for a browser to go between, at even shares of the loop.
+
+    The last pose stands once more before the first, and the first two behind the last: a cubic
+    through four neighbours is then smooth where the loop closes.
+
+    Parameters
+    ----------
+    take : Take
+    fps : float
+        Frames a second.
+
+    Returns
+    -------
+    bytes
+        As of :func:`ribbonsim.inpage.pose_bytes.pack_steps`; an amount is a share of the loop.
+    """
+    instants = take.frames(fps)
+    count = len(instants)
+
+    def pose_at(share: float) -> Pose:
+        return instants[round(share * count) % count].pose
+
+    return pack_steps(take.rig, pose_at, [k / count for k in range(-1, count + 2)])

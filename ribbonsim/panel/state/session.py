@@ -1,0 +1,159 @@
+"""What a session file holds: a creature's layout and pose as the panel had them last."""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, get_args
+
+from ribbonsim.errors import RibbonsimError
+from ribbonsim.layout.layout import Layout
+from ribbonsim.layout.pose import Pose
+from ribbonsim.layout.toml import layout_from_text, layout_text
+from ribbonsim.mesh.creature import CreatureMesh
+from ribbonsim.rig.rig import Method
+
+VERSION = 1
+KEY = "ribbonsim_session"
+_SAYS = "Written by the panel as you work, and read when the creature is opened again."
+
+
+class NotASessionError(RibbonsimError):
+    """The text is something else than a session."""
+
+
+@dataclass(frozen=True)
+class MeshMark:
+    """By what a mesh is known again.
+
+    Parameters
+    ----------
+    file : str
+        Its file, absolute; empty if it came from no file.
+    digest : int
+        Checksum of its positions.
+    """
+
+    name: str
+    file: str
+    vertices: int
+    digest: int
+
+    @classmethod
+    def of(cls, mesh: CreatureMesh) -> MeshMark:
+        """The mark of a mesh."""
+        file = str(Path(mesh.source).resolve()) if mesh.source else ""
+        return cls(mesh.name, file, len(mesh.positions), zlib.crc32(mesh.positions.tobytes()))
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """What two files with the same vertices share."""
+        return self.vertices, self.digest
+
+    def is_for(self, other: MeshMark) -> bool:
+        """Whether what was kept for another mesh is for this one."""
+        if self.file and self.file == other.file:
+            return True
+        return self.shape == other.shape
+
+
+@dataclass(frozen=True, eq=False)
+class Session:
+    """What the panel holds of one creature.
+
+    Parameters
+    ----------
+    start : int
+        Checksum of the layout that came with the creature; 0 where it came without one.
+    shelf : mapping of str to Layout
+        Layouts put aside.
+    """
+
+    mesh: MeshMark
+    layout: Layout
+    pose: Pose = field(default_factory=Pose)
+    method: Method = "linear"
+    selected: str = ""
+    start: int = 0
+    shelf: Mapping[str, Layout] = field(default_factory=dict)
+
+    def text(self) -> str:
+        """The session as text; every number comes back the same."""
+        data = {
+            KEY: VERSION,
+            "about": _SAYS,
+            "mesh": vars(self.mesh),
+            "selected": self.selected,
+            "method": self.method,
+            "pose": self.pose.to_dict(),
+            "start": self.start,
+            "layout": layout_text(self.layout).splitlines(),
+            "shelf": {name: layout_text(each).splitlines() for name, each in self.shelf.items()},
+        }
+        return json.dumps(data, indent=1, ensure_ascii=False) + "\n"
+
+    @classmethod
+    def read(cls, text: str, source: Path) -> Session:
+        """Read a session.
+
+        Raises
+        ------
+        NotASessionError
+            If the text is something else.
+        RibbonsimError
+            If it is a session that cannot be used: broken, or of a later version.
+        """
+        data = session_data(text, source)
+        version = data[KEY]
+        if version != VERSION:
+            raise RibbonsimError(f"{source.name} was written by another version of ribbonsim")
+        try:
+            return cls._of(data, source)
+        except RibbonsimError:
+            raise
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            raise RibbonsimError(f"{source.name} is broken") from error
+
+    @classmethod
+    def _of(cls, data: dict[str, Any], source: Path) -> Session:
+        layout = layout_from_text("\n".join(data["layout"]), source)
+        shelf = {
+            str(name): layout_from_text("\n".join(lines), source)
+            for name, lines in data["shelf"].items()
+        }
+        pose, method, selected = Pose(**data["pose"]), data["method"], data["selected"]
+        names = layout.all_control_names
+        known = method in get_args(Method) and selected in names and set(pose.controls) <= {*names}
+        if not known:
+            raise RibbonsimError(f"{source.name} is broken")
+        mark = MeshMark(**data["mesh"])
+        return cls(mark, layout, pose, method, selected, int(data["start"]), shelf)
+
+
+def session_data(text: str, source: Path) -> dict[str, Any]:
+    """The tables of a session file, of whatever version.
+
+    Raises
+    ------
+    NotASessionError
+        If the text is something else.
+    RibbonsimError
+        If it begins as a session does and cannot be read.
+    """
+    try:
+        data = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        if f'"{KEY}"' in text[:40]:
+            raise RibbonsimError(f"{source.name} is broken") from error
+        raise NotASessionError(f"{source.name} is no session file") from error
+    if not isinstance(data, dict) or KEY not in data:
+        raise NotASessionError(f"{source.name} is no session file")
+    return data
+
+
+def digest_of(layout: Layout) -> int:
+    """Checksum of a layout."""
+    return zlib.crc32(layout_text(layout).encode())

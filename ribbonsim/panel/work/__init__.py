@@ -1,0 +1,1 @@
+"""What draws, checks, films and packs on threads of its own."""

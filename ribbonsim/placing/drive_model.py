@@ -1,0 +1,277 @@
+"""What the drive makes of controls anywhere along a line, to first order about each pose.
+
+The real drive spreads what a control adds beyond its piece, and fits all pieces of a pose
+together. Near the pose that is linear, so that a placement costs a few small matrix products
+instead of a fit for each pose.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cached_property
+
+import numpy as np
+
+from ribbonsim.arrays import Array, Ints
+from ribbonsim.curves.frames import cross
+from ribbonsim.layout.shares import Shares, between_neighbours, control_shares
+from ribbonsim.placing.line import Line
+
+_HELD = 1e-9
+_TABLE = 48
+# how near two controls may stand, and moves of one that are tried, shares of the length
+NEAREST, _MOVES = 0.02, (1.0 / 32, 1.0 / 64, 1.0 / 128)
+_ROUNDS, _GAIN = 12, 0.995
+
+
+class DriveModel:
+    """Placements of controls on one line.
+
+    Parameters
+    ----------
+    line : Line
+    stand : float or None
+        Place, 0 to 1: the control nearest to it carries the others, and there the ribbon as a
+        whole is shifted, bent and swayed, and not rolled. None if the first cut stays on what
+        carries it, as that of an appendage does.
+    """
+
+    def __init__(self, line: Line, stand: float | None = 0.0) -> None:
+        self.line, self._stand = line, stand
+        count = line.added.shape[1]
+        self._wanted = np.swapaxes(line.added, 1, 2).reshape(len(line.points), 2 * count)
+        moved, turned = _responses(line)
+        gaps = np.diff(line.lengths)
+        along = 0.5 * (np.r_[gaps, 0.0] + np.r_[0.0, gaps])
+        self._midline = _squares(moved, along)
+        self._skin = _squares(moved, line.load.mass) + _squares(turned, 0.5 * line.load.spin)
+        self._tables: dict[tuple[int, float], tuple[Array, Array]] = {}
+        self._known: dict[int, tuple[Array, Array, Array]] = {}
+
+    def _about(self, controls: Array) -> tuple[Array, Array, Array]:
+        """What is fitted, what it costs, and what pulls, if the nearest control carries."""
+        carries, lengths = -1, self.line.lengths
+        if self._stand is not None:
+            root = controls[np.argmin(np.abs(controls - self._stand))]
+            carries = min(int(np.searchsorted(lengths, root - 1e-9)), len(lengths) - 2)
+        if carries not in self._known:
+            fit, cost = self._reduced(carries)
+            self._known[carries] = fit, cost, np.einsum("pkl,pl->pk", fit, self._wanted)
+        return self._known[carries]
+
+    def _reduced(self, carries: int) -> tuple[Array, Array]:
+        """Squares of the midline and of the skin, when the whole goes where its midline fits."""
+        size = self._wanted.shape[1]
+        fit, cost = self._midline[:, :size, :size], self._skin[:, :size, :size]
+        if carries < 0:
+            return fit, cost
+        poses = len(fit)
+        whole = np.zeros((poses, 6, 5))
+        whole[:, :3, :3] = np.eye(3)
+        whole[:, 3:, 3:] = self.line.axes[:, carries]
+        back = np.swapaxes(whole, 1, 2)
+        across = self._midline[:, :size, size:] @ whole
+        own = back @ self._midline[:, size:, size:] @ whole + 1e-12 * np.eye(5)
+        follow = -np.linalg.solve(own, np.swapaxes(across, 1, 2))
+        both = self._skin[:, :size, size:] @ whole @ follow
+        inner = back @ self._skin[:, size:, size:] @ whole
+        cost = cost + both + np.swapaxes(both, 1, 2) + np.swapaxes(follow, 1, 2) @ inner @ follow
+        return fit + across @ follow, cost
+
+    def shares(self, controls: Array, reach: float) -> tuple[Array, Array]:
+        """(m, n) shares of the pieces at the cuts, and (m,) order coordinates."""
+        count = len(controls) - 1
+        key = count, reach
+        if key not in self._tables:
+            order = np.linspace(0.0, count, _TABLE * count + 1)
+            even = Shares(np.arange(count + 1.0), np.full(count + 1, reach))
+            self._tables[key] = order, even.values(order)
+        order, values = self._tables[key]
+        # the share functions hang on order alone, and order on the gaps
+        along = controls[0] + values @ np.diff(controls)
+        at = np.interp(self.line.lengths, along, order)
+        found = np.stack([np.interp(at, order, column) for column in values.T], axis=1)
+        return found, at
+
+    def misses(self, controls: Sequence[float] | Array, reach: float) -> tuple[Array, Array]:
+        """Squared misses and kinks of one placement.
+
+        Parameters
+        ----------
+        controls : (K,) sequence of float
+            Rising places, at least two.
+        reach : float
+
+        Returns
+        -------
+        misses : (P,) array
+            Shares of the length squared, over the skin.
+        kinks : (P,) array
+            Sharpest added bend over the sharpest that the pose adds.
+        """
+        places = np.asarray(controls, dtype=float)
+        shares, order = self.shares(places, reach)
+        rises = np.diff(shares, axis=0)
+        count, pieces = rises.shape
+        fit, costs, pulls = self._about(places)
+        poses = len(fit)
+        # one product for all poses: many small ones take far longer
+        half = (fit.reshape(-1, count) @ rises).reshape(poses, 2, count, 2 * pieces)
+        normal = (rises.T @ half).reshape(poses, 2 * pieces, 2 * pieces)
+        size = np.trace(normal, axis1=1, axis2=2)[:, None, None] / (2 * pieces)
+        normal = normal + (_HELD * size + 1e-300) * np.eye(2 * pieces)
+        pull = (pulls.reshape(poses, 2, count) @ rises).reshape(poses, 2 * pieces, 1)
+        rates = np.linalg.solve(normal, pull).reshape(poses, 2, pieces)
+        added = rates @ rises.T
+        missed = added.reshape(poses, -1) - self._wanted
+        cost = np.sum((costs @ missed[:, :, None])[:, :, 0] * missed, axis=1)
+        cost = np.maximum(cost, 0.0) + self._rolled(shares, order, len(places))
+        return cost, self._kinks(added)
+
+    @cached_property
+    def _asked(self) -> tuple[Array, Array]:
+        """(m - 1,) steps along, and (P,) the sharpest bend that each pose adds."""
+        gaps = np.diff(self.line.lengths)
+        return gaps, (np.linalg.norm(self.line.added, axis=2) / gaps).max(axis=1)
+
+    def _kinks(self, added: Array) -> Array:
+        gaps, sharpest = self._asked
+        made = np.sqrt(np.sum(added**2, axis=1)) / gaps
+        # what hardly bends has no kink
+        return np.where(sharpest > 0.5, made.max(axis=1) / np.maximum(sharpest, 1e-9), 0.0)
+
+    @cached_property
+    def _twisting(self) -> Ints:
+        """Poses that twist."""
+        return np.flatnonzero(np.ptp(self.line.twists, axis=1) > 1e-9)
+
+    def _rolled(self, shares: Array, order: Array, controls: int) -> Array:
+        """(P,) squared misses of twist and of stretch."""
+        line, load = self.line, self.line.load
+        cost = np.zeros(len(line.points))
+        if len(self._twisting):
+            turning, wanted = control_shares(shares), line.twists[self._twisting].T
+            weighed = load.spin[:, None] * turning
+            square = turning.T @ weighed
+            square += _HELD * np.trace(square) / controls * np.eye(controls)
+            found = np.linalg.solve(square, weighed.T @ wanted)
+            cost[self._twisting] = load.spin @ (turning @ found - wanted) ** 2
+        if np.ptp(line.stretches):
+            stretching = between_neighbours(order, controls)
+            at = np.stack([np.argmin(np.abs(order - k)) for k in range(controls)])
+            lack = stretching @ line.stretches[:, at].T - line.stretches.T
+            steps = 0.5 * (lack[1:] + lack[:-1]) * np.diff(line.lengths)[:, None]
+            drift = np.vstack([np.zeros(len(line.points)), np.cumsum(steps, axis=0)])
+            drift -= load.mass @ drift / load.mass.sum()
+            cost = cost + load.mass @ drift**2
+        return cost
+
+
+def worst_miss(
+    models: Sequence[DriveModel], controls: Sequence[float] | Array, reach: float, kink: float
+) -> float:
+    """Root mean square miss of the worst pose, times its weight; more where the midline kinks.
+
+    Parameters
+    ----------
+    models : sequence of DriveModel
+        Of ribbons that are laid out alike.
+    controls : (K,) sequence of float
+    reach : float
+    kink : float
+        Limit of kinks.
+    """
+    worst = 0.0
+    for model in models:
+        misses, kinks = model.misses(controls, reach)
+        over = np.maximum(kinks / kink, 1.0)
+        worst = max(worst, float((model.line.weights * np.sqrt(misses) * over).max()))
+    return worst
+
+
+def exchanged(
+    models: Sequence[DriveModel],
+    controls: Array,
+    reach: float,
+    kink: float,
+    held: Sequence[float] = (),
+    free: tuple[float, float] = (0.0, 1.0),
+) -> tuple[Array, float]:
+    """Move controls one by one as long as the worst pose gets better.
+
+    Parameters
+    ----------
+    models, reach, kink
+        As for :func:`worst_miss`.
+    controls : (K,) array
+    held : sequence of float
+        Places whose control stays.
+    free : (float, float)
+        The farthest in that the first and the last control may stand.
+
+    Returns
+    -------
+    controls : (K,) array
+    miss : float
+    """
+    places = np.array(controls, dtype=float)
+    best = worst_miss(models, places, reach, kink)
+    fixed = [any(abs(place - one) < 1e-9 for one in held) for place in places]
+    for move in _MOVES:
+        for _ in range(_ROUNDS):
+            before = best
+            for i in np.flatnonzero(~np.array(fixed)):
+                for step in (-move, move):
+                    tried = places.copy()
+                    tried[i] = np.clip(tried[i] + step, 0.0, 1.0)
+                    if tried[i] == places[i] or not stand(tried, free):
+                        continue
+                    found = worst_miss(models, tried, reach, kink)
+                    if found < best:
+                        best, places = found, tried
+                        break
+            if best > _GAIN * before:
+                break
+    return places, best
+
+
+def stand(places: Array, free: tuple[float, float]) -> bool:
+    """Whether controls are far enough from each other, and none leaves an end that bends."""
+    apart = len(places) < 2 or float(np.diff(places).min()) >= NEAREST
+    return apart and places[0] <= free[0] + 1e-9 and places[-1] >= free[1] - 1e-9
+
+
+def _squares(columns: Array, weights: Array) -> Array:
+    """(P, k, k) products of columns (P, m, ..., k), summed over the cuts by weights."""
+    flat = (columns * np.sqrt(weights)[:, None, None]).reshape(len(columns), -1, columns.shape[3])
+    squares: Array = np.swapaxes(flat, 1, 2) @ flat
+    return squares
+
+
+def _responses(line: Line) -> tuple[Array, Array]:
+    """How each cut moves and turns by what is added to each step, and by the whole's motion.
+
+    Returns
+    -------
+    moved, turned : (P, m, 3, 2 steps + 6) and (P, m, 2, 2 steps + 6) arrays
+        Columns: all bends, all sways, three shifts, three turns about the origin. Turns are
+        those about across and normal, as the drive gives roll back to the controls' twist.
+    """
+    poses, count = line.points.shape[:2]
+    steps = count - 1
+    after = np.arange(count)[:, None] > np.arange(steps)
+    arms = line.points[:, :, None] - line.centres[:, None]
+    moved, turned = np.zeros((2, poses, count, 3, 2 * steps + 6))
+    for axis in range(2):
+        own = slice(axis * steps, (axis + 1) * steps)
+        about = np.broadcast_to(line.axes[:, None, :, :, axis], arms.shape)
+        moved[..., own] = np.moveaxis(cross(about, arms) * after[None, :, :, None], 3, 2)
+        turned[..., own] = np.moveaxis(about * after[None, :, :, None], 3, 2)
+    for axis in range(3):
+        moved[:, :, axis, 2 * steps + axis] = 1.0
+        turned[:, :, axis, 2 * steps + 3 + axis] = 1.0
+        about = np.broadcast_to(np.eye(3)[axis], line.points.shape)
+        moved[..., 2 * steps + 3 + axis] = cross(about, line.points)
+    ends = np.concatenate([line.axes[:, :1], line.axes, line.axes[:, -1:]], axis=1)
+    across = 0.5 * (ends[:, 1:] + ends[:, :-1])
+    return moved, np.einsum("psia,psik->psak", across, turned)

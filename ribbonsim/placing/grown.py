@@ -1,0 +1,122 @@
+"""Grown: a layout with one control more than another, and at least as good by the real skin."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ribbonsim.arrays import Array
+from ribbonsim.layout.layout import Layout
+from ribbonsim.placing.judge import Judge, Measured
+from ribbonsim.placing.layouts import Layouts
+from ribbonsim.placing.proposals import Group, places_on
+
+# stations that one control more may bring, how much farther the controls may then reach, and how
+# many of what few vertices say is best are measured on the whole skin
+_MORE, _FARTHER, _WHOLE = (2, 4), (0.5,), 2
+# moves of a control, shares of the length; and the skin error below which nobody sees a difference
+_MOVES, _SEEN = tuple(0.5**k for k in range(6, 11)), 2e-4
+
+
+@dataclass(frozen=True, eq=False)
+class _Stand:
+    """Where the controls of each group stand, how far they reach, and stations added."""
+
+    places: tuple[Array, ...]
+    reach: float
+    more: int | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Growing:
+    """Adds a control to layouts.
+
+    Parameters
+    ----------
+    judge : Judge
+    layouts : Layouts
+    groups : sequence of Group
+    more_stations : bool
+        Whether stations may be added; without them what one control more gains may not show.
+    """
+
+    judge: Judge
+    layouts: Layouts
+    groups: Sequence[Group]
+    more_stations: bool
+
+    def grown(self, before: Layout, reach: float, enough: float) -> Measured:
+        """Add a control where that helps most, and move controls until it helps.
+
+        Parameters
+        ----------
+        before : Layout
+        reach : float
+            Of its controls.
+        enough : float
+            Its skin error: what is as good needs no moves, nor does what is too small to see.
+
+        Returns
+        -------
+        Measured
+            The best that was found.
+        """
+        tried = [(each, self.judge.rough(self._layout(before, each)))
+                 for each in self._offered(before, reach)]  # fmt: skip
+        tried.sort(key=lambda one: self.judge.skin_error(one[1]))
+        whole = [(each, self.judge.whole(rough)) for each, rough in tried[:_WHOLE]]
+        stand, best = min(whole, key=lambda one: self.judge.skin_error(one[1]))
+        for move in _MOVES if enough > _SEEN else ():
+            going = True
+            while going and self.judge.skin_error(best) > enough:
+                going = False
+                for each in self._moved(stand, move):
+                    found = self._whole(before, each)
+                    if self.judge.skin_error(found) < self.judge.skin_error(best):
+                        stand, best, going = each, found, True
+                        break
+        return best
+
+    def _whole(self, before: Layout, stand: _Stand) -> Measured:
+        return self.judge.whole(self.judge.rough(self._layout(before, stand)))
+
+    def _layout(self, before: Layout, stand: _Stand) -> Layout:
+        """Controls on a layout's own stations, or on stations that are placed anew."""
+        if stand.more is not None:
+            where = self.groups, stand.places, stand.reach
+            return self.layouts.placed(before, *where, None, stand.more)
+        layout = before
+        for group, places in zip(self.groups, stand.places, strict=True):
+            layout = self.layouts.stood(layout, group, places, stand.reach)
+        return layout
+
+    def _offered(self, before: Layout, reach: float) -> Iterator[_Stand]:
+        offers = []
+        for group in self.groups:
+            own = before.ribbons[group.names[0]]
+            stations = own.ribbon.arc_length(own.stations) / own.ribbon.length
+            places = places_on(before, group)
+            offers.append(list(group.offered(places, reach, stations.tolist())) or [places])
+        for k in range(max(map(len, offers))):
+            each = tuple(offered[min(k, len(offered) - 1)] for offered in offers)
+            yield _Stand(each, reach)
+            for farther in () if self.more_stations else _FARTHER:
+                yield _Stand(each, reach + farther)
+        for more in _MORE if self.more_stations else ():
+            yield _Stand(tuple(offered[0] for offered in offers), reach, more)
+
+    def _moved(self, stand: _Stand, move: float) -> Iterator[_Stand]:
+        """The same with one control a little further on, or back."""
+        for number, (group, places) in enumerate(zip(self.groups, stand.places, strict=True)):
+            for k, place in enumerate(places):
+                if place in group.held:
+                    continue
+                for step in (-move, move):
+                    tried = places.copy()
+                    tried[k] = np.clip(place + step, 0.0, 1.0)
+                    if tried[k] != place and group.stands(tried):
+                        each = [*stand.places]
+                        each[number] = tried
+                        yield _Stand(tuple(each), stand.reach, stand.more or 0)

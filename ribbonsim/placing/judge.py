@@ -1,0 +1,196 @@
+"""The judge: layouts posed by their real drive and skin, against the skin that rides exactly."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ribbonsim.arrays import Array, Floats
+from ribbonsim.bendcheck.coarse import coarse_rig
+from ribbonsim.bendcheck.exact import exact_skin, motions_to
+from ribbonsim.bendcheck.midline import sharpness
+from ribbonsim.curves.ribbon import Ribbon
+from ribbonsim.layout.appendages import BODY
+from ribbonsim.layout.layout import Layout
+from ribbonsim.layout.pose import Pose
+from ribbonsim.layout.targets import Target
+from ribbonsim.mesh.creature import CreatureMesh
+from ribbonsim.placing.asked import Asked
+from ribbonsim.placing.knots import exact_kink
+from ribbonsim.rig.bind import rebind
+from ribbonsim.rig.chains import JointPose
+from ribbonsim.rig.rig import Method, Rig
+
+
+@dataclass(frozen=True)
+class PoseMiss:
+    """How far one layout misses one pose.
+
+    Parameters
+    ----------
+    skin : float
+        Root mean square distance, over the skin's area, from the skin that rides the asked shape
+        exactly, as a share of the ribbon's length.
+    shape : float
+        Of the midline from the asked one, as a share of the ribbon's length.
+    kink : float
+        Sharpest curvature over the sharpest that is asked.
+    """
+
+    skin: float
+    shape: float
+    kink: float
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """A layout in all poses.
+
+    Parameters
+    ----------
+    rig : Rig
+    poses : tuple of Pose
+        One for each that is asked.
+    joints : tuple of JointPose
+        The same, as joints.
+    misses : dict of str to PoseMiss
+        By pose.
+    """
+
+    rig: Rig
+    poses: tuple[Pose, ...]
+    joints: tuple[JointPose, ...]
+    misses: dict[str, PoseMiss]
+
+
+class Judge:
+    """Measures layouts of one mesh in the poses that are asked.
+
+    Parameters
+    ----------
+    rig : Rig
+        Bound to any of the layouts.
+    asked : sequence of Asked
+    method : {"linear", "dual_quaternion"}
+    """
+
+    def __init__(self, rig: Rig, asked: Sequence[Asked], method: Method) -> None:
+        self.rig, self.asked, self.method = rig, tuple(asked), method
+        self._coarse = coarse_rig(rig)
+        self._floors: dict[tuple[bool, int, tuple[float, ...]], Floats] = {}
+        self._areas: dict[bool, Array] = {}
+        self._places: dict[tuple[str, int], Array] = {}
+        self._kinks = [self._exact_kinks(one) for one in asked]
+
+    def rough(self, layout: Layout) -> Measured:
+        """Measure on a skin of few vertices, which is as good for telling layouts apart."""
+        rig = rebind(self._coarse, layout)
+        poses = tuple(rig.fit_all(one.targets) for one in self.asked)
+        posed = [rig.posed(pose) for pose in poses]
+        joints = tuple(one.joints for one in posed)
+        misses: dict[str, PoseMiss] = {}
+        skins = self._skins(rig, joints, coarse=True)
+        for number, (one, pose, skin) in enumerate(zip(self.asked, posed, skins, strict=True)):
+            shapes, kinks = [], []
+            for name, target in one.targets.items():
+                rest = rig.layout.ribbons[name].ribbon
+                shapes.append(self._shape_error(name, pose.at_home[name], target))
+                kinks.append(sharpness(pose.at_home[name], rest, target)[0])
+            told = max(kinks) / max(self._kinks[number], 1.0)
+            misses[one.name] = PoseMiss(skin, max(shapes), told)
+        return Measured(rig, poses, joints, misses)
+
+    def whole(self, rough: Measured) -> Measured:
+        """Measure the whole skin of a layout that was measured roughly."""
+        rig = rebind(self.rig, rough.rig.layout)
+        skins = self._skins(rig, rough.joints, coarse=False)
+        misses = {
+            name: PoseMiss(skin, miss.shape, miss.kink)
+            for (name, miss), skin in zip(rough.misses.items(), skins, strict=True)
+        }
+        return Measured(rig, rough.poses, rough.joints, misses)
+
+    def score(self, measured: Measured, kink: float) -> float:
+        """The worst pose's skin error times its weight; more where the midline kinks.
+
+        Parameters
+        ----------
+        measured : Measured
+        kink : float
+            Limit of kinks, beside what an exact ribbon has.
+        """
+        return max(
+            one.weight * miss.skin * max(miss.kink / kink, 1.0)
+            for one, miss in zip(self.asked, measured.misses.values(), strict=True)
+        )
+
+    def skin_error(self, measured: Measured) -> float:
+        """The worst pose's skin error times its weight."""
+        pairs = zip(self.asked, measured.misses.values(), strict=True)
+        return max(one.weight * miss.skin for one, miss in pairs)
+
+    def _shape_error(self, name: str, posed: Ribbon, target: Target) -> float:
+        """Of a midline: places along it are the same in all layouts, and are found once."""
+        rest, key = self.rig.layout.ribbons[name].ribbon, (name, len(target.lengths))
+        if key not in self._places:
+            self._places[key] = rest.place_at(target.lengths)
+        away = posed.midline(self._places[key]) - target.frames[:, :3, 3]
+        return float(np.sqrt(np.sum(away**2, axis=1).mean()) / rest.length)
+
+    # -- the skin --------------------------------------------------------------------------------
+
+    def _floor(self, rig: Rig, number: int, coarse: bool) -> Floats:
+        """(V, 3) the skin that rides the shape of one pose exactly.
+
+        Twist is counted from the control that carries the others, wherever that stands.
+        """
+        targets = dict(self.asked[number].targets)
+        held: list[float] = []
+        for name, target in targets.items():
+            own, root = rig.layout.ribbons[name], rig.layout.ribbons[name].chain_root
+            if root is not None and np.ptp(target.twists) > 0.0:
+                place = own.control_places[own.control_index(root)]
+                held.append(round(float(own.ribbon.arc_length(place)) / own.ribbon.length, 9))
+                targets[name] = target.twisted_from(held[-1] * own.ribbon.length)
+        key = coarse, number, tuple(held)
+        if key not in self._floors:
+            base = self._coarse if coarse else self.rig
+            self._floors[key] = exact_skin(base, motions_to(base, targets))[0]
+        return self._floors[key]
+
+    def _skins(self, rig: Rig, joints: Sequence[JointPose], coarse: bool) -> list[float]:
+        areas = self._areas.setdefault(coarse, vertex_areas(rig.mesh))
+        errors = []
+        for number, (one, pose) in enumerate(zip(self.asked, joints, strict=True)):
+            away = rig.skin_joints(pose, self.method) - self._floor(rig, number, coarse)
+            squares = np.einsum("vi,vi->v", away, away)
+            errors.append(_worst_part(rig, one.targets, squares, areas))
+        return errors
+
+    def _exact_kinks(self, one: Asked) -> float:
+        """How sharply a ribbon of these spans bends whose frames are exact."""
+        ribbons = self.rig.layout.ribbons
+        return max(exact_kink(ribbons[name].ribbon, t)[0] for name, t in one.targets.items())
+
+
+def _worst_part(rig: Rig, targets: Mapping[str, object], squares: Array, areas: Array) -> float:
+    """Root mean square over the skin of what takes the pose, over that ribbon's length."""
+    if BODY in targets:
+        mean = float(squares @ areas / areas.sum())
+        return float(np.sqrt(mean) / rig.layout.ribbon.length)
+    worst = 0.0
+    for name in targets:
+        own = areas * rig.mesh_weights[:, rig.joints_of[name]].sum(axis=1)
+        mean = float(squares @ own / max(own.sum(), 1e-300))
+        worst = max(worst, float(np.sqrt(mean) / rig.layout.ribbons[name].ribbon.length))
+    return worst
+
+
+def vertex_areas(mesh: CreatureMesh) -> Array:
+    """(V,) a third of the area of the triangles at each vertex."""
+    areas = np.repeat(mesh.triangle_areas / 3.0, 3)
+    total = np.zeros(len(mesh.positions))
+    np.add.at(total, mesh.triangles.ravel(), areas)
+    return total

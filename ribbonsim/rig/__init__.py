@@ -1,0 +1,1 @@
+"""Bind and pose."""

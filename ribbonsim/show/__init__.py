@@ -1,0 +1,1 @@
+"""Pictures for others: turntables, contact sheets."""

@@ -1,0 +1,124 @@
+"""The browser's own view in a panel, in JupyterLab and Chromium.
+
+There is no graphics card here: the view is chosen by hand, and times are not looked at.
+"""
+
+import numpy as np
+import pytest
+
+from browser.test_page_creature import clay
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture(scope="module")
+def live(open_notebook):
+    """A panel whose picture the browser draws."""
+    panel = open_notebook("drawn.ipynb")
+    panel.run_all()
+    let_the_browser_draw(panel)
+    yield panel
+    assert panel.errors == []
+    assert panel.tracebacks() == 0
+    panel.page.close()  # what it draws takes time from the tests that follow
+
+
+def let_the_browser_draw(panel):
+    """Choose it by hand, and wait until it has drawn."""
+    panel.panel.locator("select").filter(has_text="as fits").select_option("the browser")
+    panel.panel.locator(".rs-live canvas").first.wait_for()
+    panel.page.evaluate("window.rsLive = [...document.querySelectorAll('.rs-live')].pop()")
+    drawn(panel)
+
+
+def view(panel, script):
+    """Ask the view, which the widget leaves at its element."""
+    return panel.page.evaluate(f"((view) => {script})(rsLive.creatureView)")
+
+
+def drawn(panel):
+    panel.page.wait_for_function(
+        "rsLive.creatureView?.layouts[0]?.numbers && rsLive.creatureView.drawn"
+    )
+
+
+def pixels(panel):
+    data, wide, high = view(
+        panel,
+        """{ const c = view.still(), p = c.getContext("2d");
+        return [[...p.getImageData(0, 0, c.width, c.height).data], c.width, c.height]; }""",
+    )
+    return np.array(data, float).reshape(high, wide, 4)[..., :3]
+
+
+def numbers(panel):
+    return np.array(view(panel, "[...view.layouts[0].numbers]"))
+
+
+def changed(panel, act):
+    """Do something that has to pose the creature anew."""
+    before = numbers(panel)
+    act()
+    panel.wait_until(lambda: not np.array_equal(numbers(panel), before))
+    return before, numbers(panel)
+
+
+def test_it_says_who_draws_and_shows_clay(live):
+    assert "The browser draws" in live.panel.inner_text()
+    assert not live.image.is_visible()
+    assert 0.02 < clay(pixels(live)) < 0.7
+
+
+def test_sliders_pose_it_and_undo_takes_it_back(live):
+    rest, _ = changed(live, lambda: live.type("bend", 40))
+    live.wait_until(lambda: live.value("bend") == 40.0)
+    changed(live, lambda: live.button("Undo").click())
+    live.wait_until(lambda: np.array_equal(numbers(live), rest))
+
+
+def test_orbit_needs_no_answer_and_the_kernel_knows_it_afterwards(live):
+    before = view(live, "view.camera.told")
+    box = live.panel.locator(".rs-live").last.bounding_box()
+    x, y = box["x"] + 30, box["y"] + 60
+    live.page.mouse.move(x, y)
+    live.page.mouse.down()
+    live.page.mouse.move(x + 100, y, steps=4)
+    assert view(live, "view.camera.azimuth") != before["azimuth"]
+    live.page.mouse.up()
+    told = view(live, "view.camera.told")
+    assert told["azimuth"] == pytest.approx((before["azimuth"] - 40.0) % 360.0, abs=1.0)
+    live.panel.get_by_role("button", name="Front", exact=True).click()
+    live.wait_until(lambda: view(live, "view.camera.azimuth") == 0.0)
+
+
+def test_a_dot_that_is_dragged_bends_and_the_sliders_follow(live):
+    live.panel.get_by_role("button", name="Side", exact=True).click()
+    live.wait_until(lambda: view(live, "view.camera.azimuth") == 90.0)
+    last = view(live, "view.layouts[0].facts.controls.length") - 1
+    box = live.panel.locator(".rs-live").last.bounding_box()
+    x, y, _ = view(
+        live,
+        f"[...view.camera.project(view.layouts[0].control({last}), view.tiles[0].box, [0,0,0])]",
+    )
+    x, y = x + box["x"], y + box["y"]
+
+    def drag():
+        live.page.mouse.move(x, y)
+        live.page.mouse.down()
+        live.page.mouse.move(x + 10, y - 30, steps=3)
+        live.page.mouse.up()
+
+    changed(live, drag)
+    name = view(live, f"view.layouts[0].facts.controls[{last}].name")
+    live.wait_until(lambda: view(live, "view.shown.chosen") == name)
+    live.wait_until(lambda: abs(live.value("bend")) + abs(live.value("sway")) > 1.0)
+    live.button("All to rest").click()
+
+
+def test_the_picture_comes_back_when_the_kernel_shall_draw(live):
+    live.panel.locator("select").filter(has_text="as fits").select_option("the kernel")
+    live.image.wait_for(state="visible")
+    live.settle()
+    live.picture()
+    live.panel.locator("select").filter(has_text="as fits").select_option("the browser")
+    live.panel.locator(".rs-live canvas").first.wait_for(state="visible")

@@ -1,0 +1,60 @@
+"""What is said of a creature: pieces, which way is up, root and tip, sides, spans.
+
+The creatures are grown along known curves (``creatures.py``); which way they stand is known.
+"""
+
+import numpy as np
+import pytest
+from creatures import quadruped, slug, stinger, swimmer
+
+import ribbonsim as rs
+from ribbonsim.body.up_guess import likelier_up
+from ribbonsim.rig.first_layout import BuildOptions, build_layout
+from ribbonsim.rig.understood import all_sentences, main_sentences
+
+
+def lying(mesh):
+    """The same creature as a scene with z up has it, read as if y were up."""
+    x, y, z = mesh.positions.T
+    return rs.CreatureMesh.from_arrays(np.stack([x, -z, y], axis=1), mesh.polygons, mesh.name)
+
+
+@pytest.mark.parametrize("make", [quadruped, stinger])
+def test_a_creature_on_legs_that_lies_on_its_side_is_noticed(make):
+    mesh, _ = make()
+    assert likelier_up(mesh, "y") is None
+    assert likelier_up(lying(mesh), "y") == "z"
+    assert likelier_up(lying(mesh), "z") is None
+
+
+@pytest.mark.parametrize("make", [slug, swimmer])
+def test_where_shape_does_not_say_what_is_up_nothing_is_said(make):
+    mesh, _ = make()
+    assert likelier_up(mesh, "y") is None
+    assert likelier_up(lying(mesh), "y") is None
+
+
+@pytest.mark.parametrize("name", ["lampeel", "grub", "coil", "tentacle", "snuffer"])
+def test_demo_creatures_stand_as_they_are(name):
+    assert likelier_up(rs.load_mesh(f"meshes/{name}.obj"), "y") is None
+
+
+def test_the_sentences_tell_root_sides_spans_and_who_stands_still():
+    mesh = rs.load_mesh("meshes/lampeel.obj")
+    options = BuildOptions()
+    said = all_sentences(mesh, build_layout(mesh, options), options)
+    assert said[0] == "Up is y."
+    assert said[1] == (
+        "The root is at the thin end, taken for the tail; --swap exchanges root and tip."
+    )
+    assert "Left and right are alike across x, which holds for 100 % of the skin." in said
+    assert said[-1] == "control2 stands still and carries the others: it is where the body rests."
+
+
+def test_swapped_and_chosen_ends_are_told_as_such():
+    mesh, _ = swimmer()
+    assert main_sentences(mesh, BuildOptions(swap=True)) == [
+        "The root is at the end that was found to be the tip, as --swap asks."
+    ]
+    nose = int(np.argmax(mesh.positions[:, 2]))
+    assert main_sentences(mesh, BuildOptions(root=nose)) == ["The root is as chosen."]
