@@ -61,7 +61,7 @@ class Panel(PanelBox):
         tabs = _tabs(desk, view)
         self._side, main = tabs.box, widgets.HBox([view.box, tabs.box])
         main.add_class("rs-main")
-        self._put(desk, [style_sheet(), opener.box, desk.message, main], [tabs])
+        self._put(desk, [style_sheet(), opener.box, desk.message, main], [tabs, view])
         tabs.begin(self._add, section if section in tabs.names else tabs.names[0])
         by_hand, source = source is None, first_source(source, opener, folder)
         if source is not None:

@@ -35,6 +35,7 @@ QUIET = [
 
 OWN_NOTEBOOKS = {
     "drawn.ipynb": ["import ribbonsim as rs\nrs.Panel('meshes/lampeel.obj')"],
+    "stripped.ipynb": ["import ribbonsim as rs\nrs.Panel('meshes/grub.obj')"],
     "following.ipynb": ["import ribbonsim as rs\nrs.Panel('meshes/lampeel.obj')"],
     "moving.ipynb": [
         "import os\nfrom pathlib import Path\nimport ribbonsim as rs\n"

@@ -98,7 +98,13 @@ def page(chromium, address):
 
 def test_the_panel_is_there_without_a_press_and_fits_the_screen(page):
     assert page.headline().startswith("coil: 9,730 vertices")
-    for part in (page.image, page.handle("bend"), page.handle("girth"), page.number("amount")):
+    row = page.panel.locator(".rs-strip")
+    row.locator(".rs-pose").nth(9).wait_for()
+    shown = page.button("Controls")
+    for part in (
+        *(page.image, row, shown),
+        *(page.handle("bend"), page.handle("girth"), page.number("amount")),
+    ):
         box = part.bounding_box()
         assert box["y"] >= 0
         assert box["y"] + box["height"] <= 720

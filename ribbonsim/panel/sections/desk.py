@@ -210,6 +210,15 @@ class Desk:
             self.viewer.ask()
             return True
 
+    def pose(self, change: Callable[[], object]) -> bool:
+        """Take a pose as :meth:`act` does; who saw the whole creature sees all of it again."""
+        viewer = self.viewer
+        whole = self.model.is_open and viewer.shows_all()
+        done = self.act(change)
+        if done and whole and not viewer.shows_all():  # who looks at a part keeps looking at it
+            self.act(viewer.frame_all)
+        return done
+
     @contextmanager
     def holding(self) -> Iterator[None]:
         """Keep other threads from changing anything meanwhile."""

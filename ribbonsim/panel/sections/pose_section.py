@@ -166,20 +166,19 @@ class PoseSection:
         self._amount.tell(AMOUNTS[pose.unit][3])
 
     def _show_test(self, amount: float) -> None:
+        self._desk.act(lambda: self._take_test(amount))
+
+    def _take_test(self, amount: float) -> None:
         model = self._desk.model
         ribbon = model.ribbon if self._on.value and model.layout.appendages else None
-        self._desk.act(lambda: model.show_test_pose(self._test.value, amount, ribbon))
+        model.show_test_pose(self._test.value, amount, ribbon)
 
     def _show_usual(self) -> None:
         if not self._desk.model.is_open:
             return
         usual = usual_amounts(self._desk.model.rig, [self._test.value])[self._test.value]
         self._amount.tell(usual)
-        viewer = self._desk.viewer
-        whole = self._desk.model.is_open and viewer.shows_all()
-        self._show_test(usual)
-        if whole and not viewer.shows_all():  # who looks at a part keeps looking at it
-            self._desk.act(viewer.frame_all)
+        self._desk.pose(lambda: self._take_test(usual))
 
     # -- from the model ----------------------------------------------------------------------
 

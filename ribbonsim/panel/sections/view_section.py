@@ -12,6 +12,7 @@ from ipyevents import Event
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.fields import button, group, row, set_options, whole_number
 from ribbonsim.panel.sections.live_section import LiveSection
+from ribbonsim.panel.sections.strip_section import StripSection
 from ribbonsim.panel.work.subject import HEATS, Orbit, Spot
 
 _SIDES = {
@@ -70,12 +71,14 @@ class ViewSection:
     clicked : str
         What a click chooses, in words.
     poses : bool
-        Whether a drag of a control's dot poses it, where the browser draws.
+        Whether a drag of a control's dot poses it, where the browser draws, and whether small
+        pictures of poses stand under the picture.
     """
 
     def __init__(self, desk: Desk, clicked: str = "a control", poses: bool = True) -> None:
         self._desk = desk
         self.live = LiveSection(desk, poses)
+        self.strip = StripSection(desk) if poses else None
         self._help = _HELP.format(clicked)
         self._from: tuple[float, float, bool] | None = None
         self._dragged = True
@@ -122,6 +125,8 @@ class ViewSection:
                 ("See through", "glass"),
             )
         ]
+        strip = () if self.strip is None else (self.strip.view,)
+        switch = () if self.strip is None else (self.strip.switch,)
         skin = widgets.Label("Skin")
         skin.add_class("rs-word")
         made = widgets.VBox(
@@ -133,16 +138,22 @@ class ViewSection:
                 ),
                 desk.picture,
                 self.live.view,
+                *strip,
                 desk.readout,
                 desk.verdict,
                 desk.other,
-                row(group(*toggles), group(skin, self._heat, self._station)),
+                row(group(*toggles, *switch), group(skin, self._heat, self._station)),
                 row(self.live.line, self.live.seen),
                 widgets.HTML(f'<div class="rs-facts">{self._help}</div>'),
             ]
         )
         made.add_class("rs-view")
         return made
+
+    def close(self) -> None:
+        """Stop what goes on."""
+        if self.strip is not None:
+            self.strip.close()
 
     def pick_vertex(self, then: Callable[[int], None]) -> None:
         """Wait for a click on the creature; asked again while it waits, stop waiting."""

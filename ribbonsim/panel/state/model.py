@@ -65,6 +65,7 @@ class PanelModel:
         self._given = 0
         self._first: Rig | None = None
         self.shown: ShownPose | None = None
+        self.pose_strip = True  # whether small pictures of poses stand under the picture
 
     # -- the mesh ----------------------------------------------------------------------------
 
@@ -83,6 +84,7 @@ class PanelModel:
         if kept is not None:
             self.pose, self.method, self.selected = kept.pose, kept.method, kept.selected
             self.shelf = dict(kept.shelf)
+            self.pose_strip = kept.pose_strip
 
     def session(self) -> Session:
         """What is kept of the creature when the panel is left."""
@@ -90,7 +92,7 @@ class PanelModel:
             raise RibbonsimError("no creature is open: choose a demo creature or a mesh file")
         return Session(
             *(self._mark, self.layout, self.pose, self.method, self.selected, self._given),
-            dict(self.shelf),
+            *(dict(self.shelf), self.pose_strip),
         )
 
     def start_afresh(self) -> None:

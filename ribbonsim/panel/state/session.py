@@ -70,6 +70,8 @@ class Session:
         Checksum of the layout that came with the creature; 0 where it came without one.
     shelf : mapping of str to Layout
         Layouts put aside.
+    pose_strip : bool
+        Whether small pictures of poses stand under the picture.
     """
 
     mesh: MeshMark
@@ -79,6 +81,7 @@ class Session:
     selected: str = ""
     start: int = 0
     shelf: Mapping[str, Layout] = field(default_factory=dict)
+    pose_strip: bool = True
 
     def text(self) -> str:
         """The session as text; every number comes back the same."""
@@ -90,6 +93,7 @@ class Session:
             "method": self.method,
             "pose": self.pose.to_dict(),
             "start": self.start,
+            "pose_strip": self.pose_strip,
             "layout": layout_text(self.layout).splitlines(),
             "shelf": {name: layout_text(each).splitlines() for name, each in self.shelf.items()},
         }
@@ -130,7 +134,8 @@ class Session:
         if not known:
             raise RibbonsimError(f"{source.name} is broken")
         mark = MeshMark(**data["mesh"])
-        return cls(mark, layout, pose, method, selected, int(data["start"]), shelf)
+        start, strip = int(data["start"]), data.get("pose_strip", True)  # older files lack it
+        return cls(mark, layout, pose, method, selected, start, shelf, strip is not False)
 
 
 def session_data(text: str, source: Path) -> dict[str, Any]:

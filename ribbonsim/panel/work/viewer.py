@@ -82,6 +82,7 @@ class Viewer:
         self.size = size
         self.orbit = Orbit(named_view("three_quarter"), np.zeros(3), 3.0)
         self.live: LiveSender | None = None  # what draws in the browser instead
+        self.asked_at = -np.inf  # when a picture was asked for last, by the monotonic clock
         self._deliver, self._tell, self._fail = deliver, tell, fail
         self._stage: Stage | None = None
         self._told_at = -np.inf
@@ -179,6 +180,7 @@ class Viewer:
             return
         if self.orbit.view.up != self.up:  # another way up was chosen or taken back
             self.frame_all()
+        self.asked_at = time.monotonic()
         subject = self._subject(self.model)
         PICTURES.ask(self, lambda: self._draw(subject))
 
