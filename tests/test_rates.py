@@ -1,6 +1,7 @@
 """Screws, shares and the path they give, against scipy and closed forms."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from scipy.integrate import quad
 from scipy.linalg import expm
 from tubes import arc, helix, rigid, s_curve, straight
 
-from ribbonsim import ControlPose, Ribbon
+from ribbonsim import ControlPose, Layout, Ribbon
 from ribbonsim.curves.frames import rigid_exp
 from ribbonsim.curves.screws import rigid_log_near, walk
 from ribbonsim.layout.control_frames import ControlFrames, ControlTree
@@ -298,3 +299,33 @@ def test_a_spline_through_an_arc_is_the_arc():
     told = ControlFrames(frames[path.controls], np.zeros(5), np.ones(5), np.ones(5))
     spline = FrameSpline(path, np.arange(len(path.places)))
     np.testing.assert_allclose(spline.frames(told, np.zeros((5, 3))), frames, atol=1e-12)
+
+
+# -- where controls stand ------------------------------------------------------------------
+
+
+def test_stations_and_controls_are_counted_along_an_arc():
+    # on a circle of radius R a chord c spans the arc 2 R asin(c / 2 R) (elementary geometry)
+    own = Layout.from_ribbon(Ribbon.along(arc(120.0, 10.0), 0.8, 16), 9, [1, 3, 8]).body
+    radius = 10.0 / np.radians(120.0)
+    chords = np.linalg.norm(own.ribbon.midline(own.stations) - own.ribbon.midline(0.0), axis=1)
+    away = 2.0 * radius * np.arcsin(0.5 * chords / radius)
+    np.testing.assert_allclose(own.station_lengths, away, atol=1e-3)
+    np.testing.assert_allclose(own.control_lengths, away[[0, 2, 7]], atol=1e-3)
+    np.testing.assert_allclose(own.station_shares, away / 10.0, atol=1e-4)
+    np.testing.assert_allclose(own.control_shares, away[[0, 2, 7]] / 10.0, atol=1e-4)
+    before = own.control_shares
+    own.control_shares[:] = 0.0  # what is given away is no part of the layout
+    np.testing.assert_array_equal(own.control_shares, before)
+
+
+@pytest.mark.parametrize("root", [1, 2, 5])
+def test_a_chain_of_controls_has_the_root_that_it_was_given(root):
+    own = Layout.from_ribbon(Ribbon.along(straight(), 0.8, 16), 9, 5).body.with_root(root)
+    assert own.chain_root == f"control{root}"
+    assert own.alone().chain_root is None
+    last = own.controls[-1 if root < 5 else 0]
+    # one that is carried past its neighbour stands in no chain, nor do two that nobody carries
+    for carrier in (None, own.controls[2].name):
+        changed = (*(c for c in own.controls if c is not last), replace(last, carried_by=carrier))
+        assert replace(own, controls=changed).chain_root is None

@@ -237,7 +237,7 @@ class Case:
     def asked_sizes(self) -> tuple[Array, Array]:
         """(T,), (T,) the largest and smallest factor that the pose itself asks of each triangle."""
         rig = self.rig
-        lengths = rig.layout.ribbon.arc_length(rig.layout.stations)
+        lengths = rig.layout.body.station_lengths
         places = rig.places[rig.mesh.triangles].mean(axis=1)
         along = np.interp(places, lengths, self.asked_stretch)
         across = np.interp(places, lengths, self.asked_girth)
@@ -330,7 +330,7 @@ def _measure_appendage(
     rings = gauge.rings_of(name, positions, posed.ribbons[name])
     asked = posed.joints.girth[rig.joints_of[name]]
     # along its base the skin is partly the carrier's, which may well swell there
-    at_base = layout.ribbon.arc_length(layout.stations) < appendage.blend
+    at_base = layout.station_lengths < appendage.blend
     girth = np.where(at_base, asked, rings.girth)
     off = np.where(at_base, 0.0, rings.off)
     told = _told(rig, name, pose)

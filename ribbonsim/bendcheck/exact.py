@@ -93,7 +93,7 @@ def motions_in(rig: Rig, posed: Posed) -> dict[str, DenseMotion]:
         lengths = np.linspace(0.0, own.ribbon.length, _PLACES)
         t = own.ribbon.place_at(lengths)
         rest = own.ribbon.frames(t)
-        joints, stands = rig.joints_of[name], own.ribbon.arc_length(own.stations)
+        joints, stands = rig.joints_of[name], own.station_lengths
         made[name] = DenseMotion(
             lengths,
             posed.ribbons[name].frames(t) @ invert_rigid(rest),

@@ -69,7 +69,7 @@ def place_of(rig: Rig, vertices: Ints) -> Place:
     if ribbon != BODY:
         there = vertices[np.isin(vertices, rig.limbs[ribbon].vertices)]
     along = rig.part(ribbon).places[there]
-    lengths = own.ribbon.arc_length(own.stations)
+    lengths = own.station_lengths
     index = int(np.argmin(np.abs(lengths - float(np.median(along)))))
     return replace(station_place(rig, ribbon, index), part=_part_of(rig.mesh, there))
 
@@ -93,8 +93,8 @@ def _ribbon_of(rig: Rig, vertices: Ints) -> str:
 
 
 def _nearest_control(layout: OneRibbon, station: int) -> str:
-    lengths = layout.ribbon.arc_length(layout.stations)
-    stands = np.array([lengths[control.station - 1] for control in layout.controls])
+    lengths = layout.station_lengths
+    stands = layout.control_lengths
     return layout.control_names[int(np.argmin(np.abs(stands - lengths[station - 1])))]
 
 

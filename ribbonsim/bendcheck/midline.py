@@ -53,7 +53,7 @@ def told_bend(own: OneRibbon, values: Sequence[ControlPose]) -> float:
         return 0.0
     turned = np.radians([np.hypot(value.bend, value.sway) for value in values])
     drivers = np.delete(np.arange(len(values)), root)
-    gaps = np.diff(own.ribbon.arc_length(own.control_places))
+    gaps = np.diff(own.control_lengths)
     return float((turned[drivers] / gaps).max())
 
 

@@ -54,7 +54,7 @@ class Site:
 
     def station(self, own: OneRibbon) -> int:
         """The station of a ribbon nearest to the place."""
-        away = np.abs(own.ribbon.arc_length(own.stations) - self.length)
+        away = np.abs(own.station_lengths - self.length)
         return int(np.argmin(away)) + 1
 
 

@@ -68,7 +68,7 @@ class RingGauge:
     """
 
     def __init__(self, layout: OneRibbon, rest: Floats, triangles: Ints, places: Array) -> None:
-        lengths = layout.ribbon.arc_length(layout.stations)
+        lengths = layout.station_lengths
         known = np.arange(len(lengths))
         fine = np.linspace(0.0, len(lengths) - 1.0, SECTIONS * (len(lengths) - 1) + 1)
         levels = np.interp(fine, known, lengths)

@@ -146,7 +146,7 @@ def _farthest_station(case: Case) -> int:
     layout = case.rig.layout
     if case.target is None:
         return 0
-    wanted = case.target.at(layout.ribbon.arc_length(layout.stations)).frames[:, :3, 3]
+    wanted = case.target.at(layout.body.station_lengths).frames[:, :3, 3]
     return int(np.argmax(np.linalg.norm(case.ribbon.midline(layout.stations) - wanted, axis=1)))
 
 

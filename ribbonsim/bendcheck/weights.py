@@ -43,7 +43,7 @@ def bleed(rig: Rig, far: float = _FAR) -> Array:
 
 def _far_along(own: OneRibbon, places: Array, far: float) -> NDArray[np.bool_]:
     """(V, N) whether each station of a ribbon is far from each vertex's place along it."""
-    lengths = own.ribbon.arc_length(own.stations)
+    lengths = own.station_lengths
     order = np.clip(order_coordinate(places, lengths), 0.0, len(lengths) - 1.0)
     steps = np.abs(order[:, None] - np.arange(len(lengths)))
     away = np.abs(places[:, None] - lengths)
@@ -83,9 +83,7 @@ def joint_roughness(rig: Rig) -> Array:
         cotangent = np.sum(u * v, axis=1)[whole] / double_area[whole]
         energy += 0.5 * cotangent @ (weights[b[whole]] - weights[c[whole]]) ** 2
         mass += double_area @ weights[a] ** 2 / 6.0
-    steps = [
-        np.gradient(own.ribbon.arc_length(own.stations)) for own in rig.layout.ribbons.values()
-    ]
+    steps = [np.gradient(own.station_lengths) for own in rig.layout.ribbons.values()]
     return np.concatenate(steps) ** 2 / 3.0 * energy / np.where(mass > 0, mass, 1.0)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -223,13 +224,16 @@ class OneRibbon:
 
     # -- asking ---------------------------------------------------------------------------
 
-    @property
+    @cached_property
     def chain_root(self) -> str | None:
         """The control that carries all others outwards, neighbour by neighbour; None if none."""
-        roots = [control.name for control in self.controls if control.carried_by is None]
-        if len(roots) != 1 or self.with_root(roots[0]).controls != self.controls:
+        names, carriers = self.control_names, [one.carried_by for one in self.controls]
+        if carriers.count(None) != 1:
             return None
-        return roots[0]
+        root = carriers.index(None)
+        # before the root the next one carries, after it the one before
+        outwards = [*names[1 : root + 1], None, *names[root:-1]]
+        return names[root] if carriers == outwards else None
 
     @property
     def control_names(self) -> tuple[str, ...]:
@@ -239,7 +243,34 @@ class OneRibbon:
     @property
     def control_places(self) -> Array:
         """(K,) places ``t`` of the controls."""
-        return self.stations[[control.station - 1 for control in self.controls]]
+        return self.stations[self._seats]
+
+    @cached_property
+    def station_lengths(self) -> Array:
+        """(N,) arc lengths of the stations at rest, scene units."""
+        lengths = self.ribbon.arc_length(self.stations)
+        lengths.flags.writeable = False
+        return lengths
+
+    @property
+    def control_lengths(self) -> Array:
+        """(K,) arc lengths of the controls at rest, scene units."""
+        return self.station_lengths[self._seats]
+
+    @property
+    def station_shares(self) -> Array:
+        """(N,) places of the stations, shares of the ribbon's length."""
+        return self.station_lengths / self.ribbon.length
+
+    @property
+    def control_shares(self) -> Array:
+        """(K,) places of the controls, shares of the ribbon's length."""
+        return self.control_lengths / self.ribbon.length
+
+    @cached_property
+    def _seats(self) -> list[int]:
+        """The controls' stations, counted from 0."""
+        return [control.station - 1 for control in self.controls]
 
     def control_index(self, name: str) -> int:
         """Index of a control, from 0 at the root end."""

@@ -132,14 +132,14 @@ class Layouts:
         layout = base
         for name in group.names:
             own = layout.ribbons[name]
-            lengths = own.ribbon.arc_length(own.stations) / own.ribbon.length
+            lengths = own.station_shares
             numbers = [int(np.argmin(np.abs(lengths - place))) + 1 for place in places]
             layout = layout.with_ribbon(name, self._with_controls(name, own, numbers, reach))
         return layout
 
     def _kept(self, ribbon: str) -> list[tuple[Control, float]]:
         own = self.rig.layout.ribbons[ribbon]
-        places = own.ribbon.arc_length(own.control_places) / own.ribbon.length
+        places = own.control_shares
         names = self.rig.layout.control_names_of(ribbon)
         return [
             (control, float(place))
@@ -153,7 +153,7 @@ class Layouts:
         """One ribbon with controls at stations; kept ones have their names, others numbers."""
         kept = self._kept(name)
         taken = [control.name for control, _ in kept]
-        lengths = own.ribbon.arc_length(own.stations) / own.ribbon.length
+        lengths = own.station_shares
         names: dict[int, str] = {}
         for control, place in kept:
             near = min(stands, key=lambda station: abs(lengths[station - 1] - place))
@@ -168,5 +168,5 @@ class Layouts:
             return made.with_root(str(root))
         if name != BODY:
             return made.with_root(1)
-        places = made.ribbon.arc_length(made.control_places)
+        places = made.control_lengths
         return made.with_root(standing_seat(places, self.standing, made.ribbon.length) + 1)

@@ -49,7 +49,7 @@ class Recipe:
     def of(cls, layout: Layout, name: str) -> Recipe:
         """Take down where a layout's body has its stations and controls."""
         own = layout.body
-        places = own.ribbon.arc_length(own.stations) / own.ribbon.length
+        places = own.station_shares
         return cls(
             name,
             tuple(float(place) for place in places),

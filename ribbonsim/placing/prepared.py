@@ -215,7 +215,7 @@ def layout_of(recipe: Recipe, rig: Rig) -> Layout:
         for control, reach in zip(own.controls, reaches, strict=True)
     )
     own = replace(own, controls=controls)
-    stands = ribbon.arc_length(own.control_places)
+    stands = own.control_lengths
     seat = standing_seat(stands, standing_place(rig.mesh, ribbon, base.up), ribbon.length)
     layout = replace(base, body=own.with_root(seat + 1), name=recipe.name, poses={})
     return layout.with_drive("skinned" if recipe.drive == "skinned" else "shares")

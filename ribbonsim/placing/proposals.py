@@ -89,7 +89,7 @@ class Group(Alike):
 def places_on(layout: Layout, group: Group) -> Array:
     """Places of a group's controls in a layout, shares of the length; held ones to the last bit."""
     own = layout.ribbons[group.names[0]]
-    places = own.ribbon.arc_length(own.control_places) / own.ribbon.length
+    places = own.control_shares
     for held in group.held:
         places[np.argmin(np.abs(places - held))] = held
     return places

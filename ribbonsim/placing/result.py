@@ -72,13 +72,13 @@ class Placed:
     def stations(self) -> Array:
         """(N,) places of the stations, shares of the length."""
         own = self.layout.ribbons[self.ribbon]
-        return own.ribbon.arc_length(own.stations) / own.ribbon.length
+        return own.station_shares
 
     @property
     def controls(self) -> Array:
         """(K,) places of the controls, shares of the length."""
         own = self.layout.ribbons[self.ribbon]
-        return own.ribbon.arc_length(own.control_places) / own.ribbon.length
+        return own.control_shares
 
     @property
     def reach(self) -> float:

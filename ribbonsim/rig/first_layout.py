@@ -147,7 +147,7 @@ def build_layout(mesh: CreatureMesh, options: BuildOptions | None = None) -> Lay
         body = OneRibbon.in_sections(ribbon, wanted.sections, wanted.controls_per_section)
     else:
         body = OneRibbon.spread(ribbon, wanted.stations, wanted.controls)
-    stands = ribbon.arc_length(body.control_places)
+    stands = body.control_lengths
     seat = standing_seat(stands, standing_place(mesh, ribbon, wanted.up), ribbon.length)
     body = body.with_root(seat + 1)
     layout = Layout(body=body, name=mesh.name, drive=wanted.drive, up=wanted.up)
@@ -354,7 +354,7 @@ def station_table(layout: Layout) -> list[StationRow]:
     list of StationRow
         From the root end.
     """
-    lengths = layout.ribbon.arc_length(layout.stations)
+    lengths = layout.body.station_lengths
     points = layout.ribbon.midline(layout.stations)
     controls = {control.station: control for control in layout.controls}
     rows = []

@@ -252,7 +252,7 @@ def _seat_across(layout: Layout, ribbon: str, control: Control, other: str) -> C
         return control
     one, its = layout.ribbons[ribbon], layout.ribbons[other]
     place = one.ribbon.arc_length(one.stations[control.station - 1]) / one.ribbon.length
-    shares = its.ribbon.arc_length(its.control_places) / its.ribbon.length
+    shares = its.control_shares
     return its.controls[int(np.argmin(np.abs(shares - place)))]
 
 

@@ -349,7 +349,7 @@ class Rig(Jointed):
         own, root = self.layout.ribbons[ribbon], self._parts[ribbon].root
         if root is None:
             return None
-        stands = own.ribbon.arc_length(own.control_places)
+        stands = own.control_lengths
         place = self._standing if ribbon == BODY else None
         if place is not None and standing_seat(stands, place, own.ribbon.length) == root:
             return place if lifts == 1.0 else self._resting_before(lifts)
@@ -392,7 +392,7 @@ class Rig(Jointed):
         Pose
         """
         one, part = self.layout.ribbons[ribbon], self._parts[ribbon]
-        lengths = one.ribbon.arc_length(one.control_places)
+        lengths = one.control_lengths
         free = [i for i, carrier in one.carry_order() if carrier is None]
         if len(free) == 1:
             target = target.twisted_from(lengths[free[0]])

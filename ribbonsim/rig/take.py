@@ -202,7 +202,7 @@ class _Projection:
             values = fit_shares(self._part.path, root or 0, wanted, held_root=self._held)
         else:
             own = self._own
-            at = self._shapes.target(number).at(own.ribbon.arc_length(own.control_places))
+            at = self._shapes.target(number).at(own.control_lengths)
             free = [i for i, carrier in own.carry_order() if carrier is None]
             if len(free) == 1:
                 at = replace(at, twists=at.twists - at.twists[free[0]])

@@ -44,7 +44,7 @@ def _reaches(own: OneRibbon) -> Array:
 def _control_order(own: OneRibbon) -> Array:
     """(n,) places of the ribbon's control points, counted from control to control."""
     ribbon = own.ribbon
-    stands = ribbon.arc_length(own.control_places)
+    stands = own.control_lengths
     return order_coordinate(ribbon.arc_length(ribbon.greville), stands)
 
 
@@ -82,7 +82,7 @@ def station_weights(positions: Array, own: OneRibbon, places: Array) -> Array:
         Rows sum to one.
     """
     ribbon, rules = own.ribbon, own.mesh_weights
-    lengths = ribbon.arc_length(own.stations)
+    lengths = own.station_lengths
     if rules.distance == "body":
         # past the first and the last station there is nothing to blend with
         order = np.clip(order_coordinate(places, lengths), 0.0, len(lengths) - 1.0)

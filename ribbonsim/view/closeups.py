@@ -78,7 +78,7 @@ def finding_heat(case: Case, finding: Finding) -> tuple[Array, Scale]:
     limit, value = finding.limit, finding.value
     if kind in ("pinch", "bulge"):
         ratio = case.measures.girth / case.asked_girth
-        lengths = rig.layout.ribbon.arc_length(rig.layout.stations)
+        lengths = rig.layout.body.station_lengths
         values = np.interp(rig.places, lengths, ratio)
         scale = _beyond("girth over what it should be", 1.0, limit, value)
     elif kind == "stretch":

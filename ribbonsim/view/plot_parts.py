@@ -24,7 +24,7 @@ _IN_A_ROW, _ROW = 3, 0.145
 
 def station_places(layout: Layout) -> Array:
     """(N,) places of the stations along the body, 0 to 1 by length at rest."""
-    return layout.ribbon.arc_length(layout.stations) / layout.ribbon.length
+    return layout.body.station_shares
 
 
 def figure_along_body(cases: Sequence[Case], title: str) -> tuple[Figure, Axes]:

@@ -149,7 +149,7 @@ def _joints(rig: Rig, write: Writer) -> Section:
     rows, turned, marked = [], [], set()
     parents = live_parents(rig)
     for name, layout in rig.layout.ribbons.items():
-        lengths = layout.ribbon.arc_length(layout.stations)
+        lengths = layout.station_lengths
         stands = {control.station for control in layout.controls}
         first = rig.joints_of[name].start
         for k, t in enumerate(layout.stations):

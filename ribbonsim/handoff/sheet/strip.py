@@ -66,7 +66,7 @@ def _draw_flat(axes: Axes, layout: OneRibbon, unit: float, points_a_length: floa
     axes.plot(rows, np.full(len(rows), 1.0), "s", color=PAPER, markeredgecolor=colour,
               markersize=3.0, markeredgewidth=0.8)  # fmt: skip
     _number(axes, rows, -1.45, points_a_length, colour, kept=[0, len(rows) - 1])
-    places = unit * ribbon.arc_length(layout.stations)
+    places = unit * layout.station_lengths
     held = [control.station - 1 for control in layout.controls]
     axes.plot(places, np.zeros(len(places)), "o", color=PAPER, markeredgecolor=INK,
               markersize=4.2, markeredgewidth=0.9)  # fmt: skip
