@@ -49,7 +49,7 @@ def two_joint_rig(ramp, radius=0.5, rings=161, around=96, stations=17, smooth=Fa
         share = share**2 * (3 - 2 * share)
     weights = np.zeros((len(places), stations))
     weights[:, 0], weights[:, -1] = 1.0 - share, share
-    return Rig(mesh, layout, places, surface_weights(layout), weights)
+    return Rig(mesh, layout, places, surface_weights(layout.body), weights)
 
 
 def turned_half(rig, rotvec):
@@ -298,7 +298,7 @@ def test_a_sheet_has_no_volume_to_change():
     places = rest[:, 0]
     weights = np.c_[1 - places / 4, places / 4]
     layout = Layout.from_ribbon(ribbon, 2, 2)
-    rig = Rig(mesh, layout, places, surface_weights(layout), weights)
+    rig = Rig(mesh, layout, places, surface_weights(layout.body), weights)
     bent = np.c_[rest[:, 0], rest[:, 1], 0.1 * rest[:, 0] ** 2]
     assert Gauge(rig).measure(bent, ribbon).volume == 1.0
 

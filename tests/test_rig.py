@@ -509,11 +509,11 @@ def layouts(draw):
 @given(layouts())
 def test_all_weights_are_partitions_of_unity(case):
     curve, layout = case
-    weights = surface_weights(layout)
+    weights = surface_weights(layout.body)
     assert (weights >= 0).all()
     np.testing.assert_allclose(weights.sum(axis=1), 1, atol=1e-12)
     rig = rig_of(curve)
-    weights = mesh_weights(rig.mesh, layout, rig.places)
+    weights = mesh_weights(rig.mesh, layout.body, rig.places)
     assert (weights >= 0).all()
     np.testing.assert_allclose(weights.sum(axis=1), 1, atol=1e-12)
     assert np.count_nonzero(weights, axis=1).max() <= layout.mesh_weights.influences
@@ -592,8 +592,8 @@ def test_rebinding_gives_what_binding_gives(one, two):
         rig_of(curve).mesh,
         before,
         rig_of(curve).places,
-        surface_weights(before),
-        mesh_weights(rig_of(curve).mesh, before, rig_of(curve).places),
+        surface_weights(before.body),
+        mesh_weights(rig_of(curve).mesh, before.body, rig_of(curve).places),
     )
     got, expected = rebind(rig, after), bind(rig.mesh, after)
     np.testing.assert_array_equal(got.surface_weights, expected.surface_weights)

@@ -22,6 +22,7 @@ from ribbonsim.curves.frames import invert_rigid
 from ribbonsim.curves.ribbon import Ribbon
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.layout.appendages import BODY, Appendage
+from ribbonsim.mesh.creature import CreatureMesh
 from ribbonsim.rig.chains import JointPose
 from ribbonsim.rig.dual_quaternions import align_tree
 from ribbonsim.rig.rig import Rig
@@ -75,9 +76,20 @@ class Measures:
 class _Rest:
     """What the rest measures: its triangles, their shares of the area, and its volume or 0."""
 
+    mesh: CreatureMesh
     triangles: TriangleGauge
     shares: Array
     volume: float
+
+    @cached_property
+    def pairs(self) -> Ints:
+        """(c, 2) triangles that cross or touch."""
+        return crossing_pairs(self.mesh.positions, self.mesh.triangles)
+
+    @cached_property
+    def seams(self) -> Seams:
+        """Vertices that are one place of the skin."""
+        return Seams(self.mesh)
 
     @classmethod
     def of(cls, rig: Rig) -> _Rest:
@@ -91,7 +103,7 @@ class _Rest:
         total = float(gauge.areas.sum())
         most = total**1.5 / (6.0 * np.sqrt(np.pi))
         shares = gauge.areas / max(total, 1e-300)
-        return cls(gauge, shares, volume if abs(volume) > _NO_VOLUME * most else 0.0)
+        return cls(rig.mesh, gauge, shares, volume if abs(volume) > _NO_VOLUME * most else 0.0)
 
 
 class Gauge:
@@ -109,8 +121,6 @@ class Gauge:
         self._like: Gauge | None = None
         if like is not None and like.rig.mesh is rig.mesh and like.rig.places is rig.places:
             self._rest = like._rest
-            # fills cached properties: the same mesh
-            self.__dict__ |= {"seams": like.seams, "_rest_pairs": like._rest_pairs}
             self._like = like if rig.layout.appendages else None
         else:
             self._rest = _Rest.of(rig)
@@ -160,16 +170,12 @@ class Gauge:
         """
         triangles = self.rig.mesh.triangles
         pairs = crossing_pairs(positions, triangles)
-        return new_pairs(pairs, self._rest_pairs, len(triangles)) if len(pairs) else pairs
+        return new_pairs(pairs, self._rest.pairs, len(triangles)) if len(pairs) else pairs
 
     @property
     def rest_contacts(self) -> int:
         """How many pairs of triangles cross or touch at rest; such are in no pose's contacts."""
-        return len(self._rest_pairs)
-
-    @cached_property
-    def _rest_pairs(self) -> Ints:
-        return crossing_pairs(self.rig.mesh.positions, self.rig.mesh.triangles)
+        return len(self._rest.pairs)
 
     def over_vertices(self, values: ArrayLike) -> Array:
         """(V,) spread a value of triangles over their vertices, weighted by area."""
@@ -178,7 +184,7 @@ class Gauge:
     def along_body(self, values: ArrayLike) -> Array:
         """(V,) spread a value of stations over the vertices by their places along the body."""
         layout = self.rig.layout
-        lengths = layout.ribbon.arc_length(layout.stations)
+        lengths = layout.body.station_lengths
         return np.interp(self.rig.places, lengths, np.asarray(values, dtype=float))
 
     @cached_property
@@ -228,10 +234,10 @@ class Gauge:
         layout = self.rig.layout
         return np.linalg.norm(layout.ribbon.midline(layout.stations, 1), axis=1)
 
-    @cached_property
+    @property
     def seams(self) -> Seams:
         """Vertices that are one place of the skin."""
-        return Seams(self.rig.mesh)
+        return self._rest.seams
 
     @cached_property
     def body_rings(self) -> RingGauge:

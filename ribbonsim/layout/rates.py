@@ -126,7 +126,7 @@ class RestPath:
     @cached_property
     def share_slopes(self) -> Array:
         """(m, n) their derivatives by arc length."""
-        return self.shares.slopes_along(self.lengths)
+        return self.shares.slopes_along(self.lengths, self.order)
 
     @cached_property
     def turning(self) -> Array:

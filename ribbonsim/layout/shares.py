@@ -25,6 +25,8 @@ Integral = Callable[[Array], Array]
 # a kernel narrower than so many pieces is none: what is added stays inside its piece
 _NARROW = 1e-6
 _TABLE, _NEWTON = 64, 6
+# a step of so few pieces is Newton's last: the next would be its square
+_LAST = 1e-8
 
 
 @dataclass(frozen=True, eq=False)
@@ -168,23 +170,28 @@ class Shares:
         found = np.clip(np.interp(wanted, known, table), low, high)
         for _ in range(_NEWTON):
             rise = np.maximum(self.slopes(found) @ self.gaps, 1e-300)
+            before = found
             found = np.clip(found - (self.values(found) @ self.gaps - wanted) / rise, low, high)
+            if np.abs(found - before).max(initial=0.0) <= _LAST:
+                break
         return found
 
-    def slopes_along(self, lengths: ArrayLike) -> Array:
+    def slopes_along(self, lengths: ArrayLike, order: Array | None = None) -> Array:
         """Derivatives of the shares by rest arc length.
 
         Parameters
         ----------
         lengths : (m,) array
             Arc lengths at rest; beyond the first and the last control nothing rises.
+        order : (m,) array, optional
+            Their order coordinates, where these are known.
 
         Returns
         -------
         (m, n) array
         """
         places = np.asarray(lengths, dtype=float)
-        slopes = self.slopes(self.order(places))
+        slopes = self.slopes(self.order(places) if order is None else order)
         between = (places >= self.lengths[0]) & (places <= self.lengths[-1])
         rise = np.maximum(slopes @ self.gaps, 1e-300)
         return slopes * (between / rise)[:, None]

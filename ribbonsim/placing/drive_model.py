@@ -12,7 +12,7 @@ from functools import cached_property
 
 import numpy as np
 
-from ribbonsim.arrays import Array, Ints
+from ribbonsim.arrays import Array, Flags
 from ribbonsim.curves.frames import cross
 from ribbonsim.layout.shares import Shares, between_neighbours, control_shares
 from ribbonsim.placing.line import Line
@@ -49,14 +49,24 @@ class DriveModel:
         self._known: dict[int, tuple[Array, Array, Array]] = {}
 
     def _about(self, controls: Array) -> tuple[Array, Array, Array]:
-        """What is fitted, what it costs, and what pulls, if the nearest control carries."""
+        """What is fitted, what it costs, and what pulls, if the nearest control carries.
+
+        Of n steps: (P, 4 n, n), (P, 2, 2, n, n) and (P, 2, n), blocks so small that a product
+        of them keeps to one thread.
+        """
         carries, lengths = -1, self.line.lengths
         if self._stand is not None:
             root = controls[np.argmin(np.abs(controls - self._stand))]
             carries = min(int(np.searchsorted(lengths, root - 1e-9)), len(lengths) - 2)
         if carries not in self._known:
             fit, cost = self._reduced(carries)
-            self._known[carries] = fit, cost, np.einsum("pkl,pl->pk", fit, self._wanted)
+            pull = np.einsum("pkl,pl->pk", fit, self._wanted)
+            poses, count = len(fit), fit.shape[1] // 2
+            self._known[carries] = (
+                np.ascontiguousarray(fit.reshape(poses, 4 * count, count)),
+                np.ascontiguousarray(cost.reshape(poses, 2, count, 2, count).swapaxes(2, 3)),
+                pull.reshape(poses, 2, count),
+            )
         return self._known[carries]
 
     def _reduced(self, carries: int) -> tuple[Array, Array]:
@@ -93,7 +103,9 @@ class DriveModel:
         found = np.stack([np.interp(at, order, column) for column in values.T], axis=1)
         return found, at
 
-    def misses(self, controls: Sequence[float] | Array, reach: float) -> tuple[Array, Array]:
+    def misses(
+        self, controls: Sequence[float] | Array, reach: float, poses: slice = slice(None)
+    ) -> tuple[Array, Array]:
         """Squared misses and kinks of one placement.
 
         Parameters
@@ -101,6 +113,8 @@ class DriveModel:
         controls : (K,) sequence of float
             Rising places, at least two.
         reach : float
+        poses : slice
+            Of P poses; all if left out.
 
         Returns
         -------
@@ -113,20 +127,19 @@ class DriveModel:
         shares, order = self.shares(places, reach)
         rises = np.diff(shares, axis=0)
         count, pieces = rises.shape
-        fit, costs, pulls = self._about(places)
-        poses = len(fit)
-        # one product for all poses: many small ones take far longer
-        half = (fit.reshape(-1, count) @ rises).reshape(poses, 2, count, 2 * pieces)
-        normal = (rises.T @ half).reshape(poses, 2 * pieces, 2 * pieces)
+        fit, costs, pulls = (one[poses] for one in self._about(places))
+        half = (fit @ rises).reshape(len(fit), 2, count, 2 * pieces)
+        normal = (rises.T @ half).reshape(len(fit), 2 * pieces, 2 * pieces)
         size = np.trace(normal, axis1=1, axis2=2)[:, None, None] / (2 * pieces)
         normal = normal + (_HELD * size + 1e-300) * np.eye(2 * pieces)
-        pull = (pulls.reshape(poses, 2, count) @ rises).reshape(poses, 2 * pieces, 1)
-        rates = np.linalg.solve(normal, pull).reshape(poses, 2, pieces)
+        pull = (pulls @ rises).reshape(len(fit), 2 * pieces, 1)
+        rates = np.linalg.solve(normal, pull).reshape(len(fit), 2, pieces)
         added = rates @ rises.T
-        missed = added.reshape(poses, -1) - self._wanted
-        cost = np.sum((costs @ missed[:, :, None])[:, :, 0] * missed, axis=1)
-        cost = np.maximum(cost, 0.0) + self._rolled(shares, order, len(places))
-        return cost, self._kinks(added)
+        missed = added - self._wanted[poses].reshape(added.shape)
+        pushed = (costs @ missed[:, None, :, :, None]).sum(axis=2)[..., 0]
+        cost = np.sum(pushed * missed, axis=(1, 2))
+        cost = np.maximum(cost, 0.0) + self._rolled(shares, order, len(places), poses)
+        return cost, self._kinks(added, poses)
 
     @cached_property
     def _asked(self) -> tuple[Array, Array]:
@@ -134,36 +147,50 @@ class DriveModel:
         gaps = np.diff(self.line.lengths)
         return gaps, (np.linalg.norm(self.line.added, axis=2) / gaps).max(axis=1)
 
-    def _kinks(self, added: Array) -> Array:
-        gaps, sharpest = self._asked
+    def weighed_misses(
+        self,
+        controls: Sequence[float] | Array,
+        reach: float,
+        kink: float,
+        poses: slice = slice(None),
+    ) -> Array:
+        """(P,) root mean square misses times weights; more where the midline kinks."""
+        misses, kinks = self.misses(controls, reach, poses)
+        weighed: Array = self.line.weights[poses] * np.sqrt(misses) * np.maximum(kinks / kink, 1.0)
+        return weighed
+
+    def _kinks(self, added: Array, poses: slice) -> Array:
+        gaps, sharpest = self._asked[0], self._asked[1][poses]
         made = np.sqrt(np.sum(added**2, axis=1)) / gaps
         # what hardly bends has no kink
         return np.where(sharpest > 0.5, made.max(axis=1) / np.maximum(sharpest, 1e-9), 0.0)
 
     @cached_property
-    def _twisting(self) -> Ints:
-        """Poses that twist."""
-        return np.flatnonzero(np.ptp(self.line.twists, axis=1) > 1e-9)
+    def _rolls(self) -> tuple[Flags, Flags]:
+        """(P,), (P,) which poses twist, and which stretch."""
+        line = self.line
+        return np.ptp(line.twists, axis=1) > 1e-9, np.abs(line.stretches - 1.0).max(axis=1) > 0.0
 
-    def _rolled(self, shares: Array, order: Array, controls: int) -> Array:
+    def _rolled(self, shares: Array, order: Array, controls: int, poses: slice) -> Array:
         """(P,) squared misses of twist and of stretch."""
         line, load = self.line, self.line.load
-        cost = np.zeros(len(line.points))
-        if len(self._twisting):
-            turning, wanted = control_shares(shares), line.twists[self._twisting].T
+        twisting, stretching = (np.flatnonzero(one[poses]) for one in self._rolls)
+        cost = np.zeros(len(line.points[poses]))
+        if len(twisting):
+            turning, wanted = control_shares(shares), line.twists[poses][twisting].T
             weighed = load.spin[:, None] * turning
             square = turning.T @ weighed
             square += _HELD * np.trace(square) / controls * np.eye(controls)
             found = np.linalg.solve(square, weighed.T @ wanted)
-            cost[self._twisting] = load.spin @ (turning @ found - wanted) ** 2
-        if np.ptp(line.stretches):
-            stretching = between_neighbours(order, controls)
+            cost[twisting] = load.spin @ (turning @ found - wanted) ** 2
+        if len(stretching):
+            stretches = line.stretches[poses][stretching]
             at = np.stack([np.argmin(np.abs(order - k)) for k in range(controls)])
-            lack = stretching @ line.stretches[:, at].T - line.stretches.T
+            lack = between_neighbours(order, controls) @ stretches[:, at].T - stretches.T
             steps = 0.5 * (lack[1:] + lack[:-1]) * np.diff(line.lengths)[:, None]
-            drift = np.vstack([np.zeros(len(line.points)), np.cumsum(steps, axis=0)])
+            drift = np.vstack([np.zeros(len(stretching)), np.cumsum(steps, axis=0)])
             drift -= load.mass @ drift / load.mass.sum()
-            cost = cost + load.mass @ drift**2
+            cost[stretching] += load.mass @ drift**2
         return cost
 
 
@@ -181,12 +208,20 @@ def worst_miss(
     kink : float
         Limit of kinks.
     """
-    worst = 0.0
+    return _worst(models, controls, reach, kink)[0]
+
+
+def _worst(
+    models: Sequence[DriveModel], controls: Sequence[float] | Array, reach: float, kink: float
+) -> tuple[float, tuple[DriveModel, int]]:
+    """The worst miss, and the line and the pose that have it."""
+    worst, hardest = -1.0, (models[0], 0)
     for model in models:
-        misses, kinks = model.misses(controls, reach)
-        over = np.maximum(kinks / kink, 1.0)
-        worst = max(worst, float((model.line.weights * np.sqrt(misses) * over).max()))
-    return worst
+        weighed = model.weighed_misses(controls, reach, kink)
+        pose = int(np.argmax(weighed))
+        if weighed[pose] > worst:
+            worst, hardest = float(weighed[pose]), (model, pose)
+    return worst, hardest
 
 
 def exchanged(
@@ -215,7 +250,7 @@ def exchanged(
     miss : float
     """
     places = np.array(controls, dtype=float)
-    best = worst_miss(models, places, reach, kink)
+    best, hardest = _worst(models, places, reach, kink)
     fixed = [any(abs(place - one) < 1e-9 for one in held) for place in places]
     for move in _MOVES:
         for _ in range(_ROUNDS):
@@ -226,7 +261,12 @@ def exchanged(
                     tried[i] = np.clip(tried[i] + step, 0.0, 1.0)
                     if tried[i] == places[i] or not stand(tried, free):
                         continue
-                    found = worst_miss(models, tried, reach, kink)
+                    # the pose that was the worst last shuts out most of what is worse
+                    model, pose = hardest
+                    alone = model.weighed_misses(tried, reach, kink, slice(pose, pose + 1))
+                    if alone[0] >= best:
+                        continue
+                    found, hardest = _worst(models, tried, reach, kink)
                     if found < best:
                         best, places = found, tried
                         break

@@ -16,6 +16,8 @@ from ribbonsim.placing.proposals import Group, places_on
 # stations that one control more may bring, how much farther the controls may then reach, and how
 # many of what few vertices say is best are measured on the whole skin
 _MORE, _FARTHER, _WHOLE = (2, 4), (0.5,), 2
+# what few vertices say is so many times worse is so on the whole skin too
+_NEAR = 1.1
 # moves of a control, shares of the length; and the skin error below which nobody sees a difference
 _MOVES, _SEEN = tuple(0.5**k for k in range(6, 11)), 2e-4
 
@@ -63,24 +65,33 @@ class Growing:
         Measured
             The best that was found.
         """
-        tried = [(each, self.judge.rough(self._layout(before, each)))
-                 for each in self._offered(before, reach)]  # fmt: skip
-        tried.sort(key=lambda one: self.judge.skin_error(one[1]))
-        whole = [(each, self.judge.whole(rough)) for each, rough in tried[:_WHOLE]]
-        stand, best = min(whole, key=lambda one: self.judge.skin_error(one[1]))
+        tried: list[tuple[_Stand, Measured]] = []
+        most = np.inf
+        for each in self._offered(before, reach):
+            if rough := self.judge.rough_within(self._layout(before, each), most):
+                tried = sorted([*tried, (each, rough)], key=lambda one: self._error(one[1]))
+                tried = tried[:_WHOLE]
+                if len(tried) == _WHOLE:
+                    most = self._error(tried[-1][1])
+        whole = [(each, self.judge.whole(rough)) for each, rough in tried]
+        stand, best = min(whole, key=lambda one: self._error(one[1]))
         for move in _MOVES if enough > _SEEN else ():
             going = True
-            while going and self.judge.skin_error(best) > enough:
+            while going and self._error(best) > enough:
                 going = False
                 for each in self._moved(stand, move):
-                    found = self._whole(before, each)
-                    if self.judge.skin_error(found) < self.judge.skin_error(best):
+                    found = self._whole_within(before, each, self._error(best))
+                    if found is not None and self._error(found) < self._error(best):
                         stand, best, going = each, found, True
                         break
         return best
 
-    def _whole(self, before: Layout, stand: _Stand) -> Measured:
-        return self.judge.whole(self.judge.rough(self._layout(before, stand)))
+    def _error(self, measured: Measured) -> float:
+        return self.judge.skin_error(measured)
+
+    def _whole_within(self, before: Layout, stand: _Stand, most: float) -> Measured | None:
+        rough = self.judge.rough_within(self._layout(before, stand), _NEAR * most)
+        return None if rough is None else self.judge.whole_within(rough, most)
 
     def _layout(self, before: Layout, stand: _Stand) -> Layout:
         """Controls on a layout's own stations, or on stations that are placed anew."""
@@ -96,7 +107,7 @@ class Growing:
         offers = []
         for group in self.groups:
             own = before.ribbons[group.names[0]]
-            stations = own.ribbon.arc_length(own.stations) / own.ribbon.length
+            stations = own.station_shares
             places = places_on(before, group)
             offers.append(list(group.offered(places, reach, stations.tolist())) or [places])
         for k in range(max(map(len, offers))):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +21,7 @@ from ribbonsim.placing.asked import Asked
 from ribbonsim.placing.knots import exact_kink
 from ribbonsim.rig.bind import rebind
 from ribbonsim.rig.chains import JointPose
+from ribbonsim.rig.posed import Posed
 from ribbonsim.rig.rig import Method, Rig
 
 
@@ -65,6 +66,15 @@ class Measured:
     misses: dict[str, PoseMiss]
 
 
+@dataclass(frozen=True, eq=False)
+class _Trial:
+    """One pose of one layout, and its skin error."""
+
+    pose: Pose
+    posed: Posed
+    skin: float
+
+
 class Judge:
     """Measures layouts of one mesh in the poses that are asked.
 
@@ -83,34 +93,50 @@ class Judge:
         self._areas: dict[bool, Array] = {}
         self._places: dict[tuple[str, int], Array] = {}
         self._kinks = [self._exact_kinks(one) for one in asked]
+        # numbers of the poses; those that shut layouts out come first
+        self._hardest = list(range(len(self.asked)))
 
     def rough(self, layout: Layout) -> Measured:
         """Measure on a skin of few vertices, which is as good for telling layouts apart."""
         rig = rebind(self._coarse, layout)
-        poses = tuple(rig.fit_all(one.targets) for one in self.asked)
-        posed = [rig.posed(pose) for pose in poses]
-        joints = tuple(one.joints for one in posed)
-        misses: dict[str, PoseMiss] = {}
-        skins = self._skins(rig, joints, coarse=True)
-        for number, (one, pose, skin) in enumerate(zip(self.asked, posed, skins, strict=True)):
-            shapes, kinks = [], []
-            for name, target in one.targets.items():
-                rest = rig.layout.ribbons[name].ribbon
-                shapes.append(self._shape_error(name, pose.at_home[name], target))
-                kinks.append(sharpness(pose.at_home[name], rest, target)[0])
-            told = max(kinks) / max(self._kinks[number], 1.0)
-            misses[one.name] = PoseMiss(skin, max(shapes), told)
-        return Measured(rig, poses, joints, misses)
+        return self._gathered(rig, dict(self._trials(rig)))
+
+    def rough_within(self, layout: Layout, most: float) -> Measured | None:
+        """The same, as long as no pose's skin error times its weight is above a bound.
+
+        Parameters
+        ----------
+        layout : Layout
+        most : float
+
+        Returns
+        -------
+        Measured or None
+            None as soon as one pose is above; poses that were above last are tried first.
+        """
+        rig, found = rebind(self._coarse, layout), {}
+        for number, trial in self._trials(rig):
+            if self.asked[number].weight * trial.skin > most:
+                self._put_first(number)
+                return None
+            found[number] = trial
+        return self._gathered(rig, found)
 
     def whole(self, rough: Measured) -> Measured:
         """Measure the whole skin of a layout that was measured roughly."""
-        rig = rebind(self.rig, rough.rig.layout)
-        skins = self._skins(rig, rough.joints, coarse=False)
-        misses = {
-            name: PoseMiss(skin, miss.shape, miss.kink)
-            for (name, miss), skin in zip(rough.misses.items(), skins, strict=True)
-        }
-        return Measured(rig, rough.poses, rough.joints, misses)
+        rig = self._whole_rig(rough)
+        return self._on_whole(rough, rig, [self._skin(rig, k, joints, coarse=False)
+                                           for k, joints in enumerate(rough.joints)])  # fmt: skip
+
+    def whole_within(self, rough: Measured, most: float) -> Measured | None:
+        """The same, as long as no pose's skin error times its weight is above a bound."""
+        rig, skins = self._whole_rig(rough), dict[int, float]()
+        for number in self._hardest:
+            skins[number] = self._skin(rig, number, rough.joints[number], coarse=False)
+            if self.asked[number].weight * skins[number] > most:
+                self._put_first(number)
+                return None
+        return self._on_whole(rough, rig, [skins[k] for k in range(len(self.asked))])
 
     def score(self, measured: Measured, kink: float) -> float:
         """The worst pose's skin error times its weight; more where the midline kinks.
@@ -139,6 +165,46 @@ class Judge:
         away = posed.midline(self._places[key]) - target.frames[:, :3, 3]
         return float(np.sqrt(np.sum(away**2, axis=1).mean()) / rest.length)
 
+    def _trials(self, rig: Rig) -> Iterator[tuple[int, _Trial]]:
+        """Pose after pose on the skin of few vertices, those that were the worst before first."""
+        for number in tuple(self._hardest):
+            pose = rig.fit_all(self.asked[number].targets)
+            posed = rig.posed(pose)
+            yield number, _Trial(pose, posed, self._skin(rig, number, posed.joints, coarse=True))
+
+    def _put_first(self, number: int) -> None:
+        self._hardest.remove(number)
+        self._hardest.insert(0, number)
+
+    def _gathered(self, rig: Rig, trials: Mapping[int, _Trial]) -> Measured:
+        told = [trials[number] for number in range(len(self.asked))]
+        worst = max(range(len(told)), key=lambda k: self.asked[k].weight * told[k].skin)
+        self._put_first(worst)
+        misses: dict[str, PoseMiss] = {}
+        for number, (one, trial) in enumerate(zip(self.asked, told, strict=True)):
+            shapes, kinks, posed = [], [], trial.posed.at_home
+            for name, target in one.targets.items():
+                rest = rig.layout.ribbons[name].ribbon
+                shapes.append(self._shape_error(name, posed[name], target))
+                kinks.append(sharpness(posed[name], rest, target)[0])
+            kink = max(kinks) / max(self._kinks[number], 1.0)
+            misses[one.name] = PoseMiss(trial.skin, max(shapes), kink)
+        joints = tuple(trial.posed.joints for trial in told)
+        return Measured(rig, tuple(trial.pose for trial in told), joints, misses)
+
+    def _whole_rig(self, rough: Measured) -> Rig:
+        rig = rebind(self.rig, rough.rig.layout)
+        rig.keep_chains(rough.rig)
+        return rig
+
+    @staticmethod
+    def _on_whole(rough: Measured, rig: Rig, skins: Sequence[float]) -> Measured:
+        misses = {
+            name: PoseMiss(skin, miss.shape, miss.kink)
+            for (name, miss), skin in zip(rough.misses.items(), skins, strict=True)
+        }
+        return Measured(rig, rough.poses, rough.joints, misses)
+
     # -- the skin --------------------------------------------------------------------------------
 
     def _floor(self, rig: Rig, number: int, coarse: bool) -> Floats:
@@ -160,14 +226,13 @@ class Judge:
             self._floors[key] = exact_skin(base, motions_to(base, targets))[0]
         return self._floors[key]
 
-    def _skins(self, rig: Rig, joints: Sequence[JointPose], coarse: bool) -> list[float]:
-        areas = self._areas.setdefault(coarse, vertex_areas(rig.mesh))
-        errors = []
-        for number, (one, pose) in enumerate(zip(self.asked, joints, strict=True)):
-            away = rig.skin_joints(pose, self.method) - self._floor(rig, number, coarse)
-            squares = np.einsum("vi,vi->v", away, away)
-            errors.append(_worst_part(rig, one.targets, squares, areas))
-        return errors
+    def _skin(self, rig: Rig, number: int, joints: JointPose, coarse: bool) -> float:
+        """Skin error of one pose."""
+        if coarse not in self._areas:
+            self._areas[coarse] = vertex_areas(rig.mesh)
+        away = rig.skin_joints(joints, self.method) - self._floor(rig, number, coarse)
+        squares = np.einsum("vi,vi->v", away, away)
+        return _worst_part(rig, self.asked[number].targets, squares, self._areas[coarse])
 
     def _exact_kinks(self, one: Asked) -> float:
         """How sharply a ribbon of these spans bends whose frames are exact."""
@@ -178,14 +243,19 @@ class Judge:
 def _worst_part(rig: Rig, targets: Mapping[str, object], squares: Array, areas: Array) -> float:
     """Root mean square over the skin of what takes the pose, over that ribbon's length."""
     if BODY in targets:
-        mean = float(squares @ areas / areas.sum())
+        mean = _weighed(squares, areas) / areas.sum()
         return float(np.sqrt(mean) / rig.layout.ribbon.length)
     worst = 0.0
     for name in targets:
         own = areas * rig.mesh_weights[:, rig.joints_of[name]].sum(axis=1)
-        mean = float(squares @ own / max(own.sum(), 1e-300))
+        mean = _weighed(squares, own) / max(own.sum(), 1e-300)
         worst = max(worst, float(np.sqrt(mean) / rig.layout.ribbons[name].ribbon.length))
     return worst
+
+
+def _weighed(values: Array, weights: Array) -> float:
+    """The sum of products, on one thread: so short a sum is done before a second one starts."""
+    return float(np.einsum("v,v->", values, weights))
 
 
 def vertex_areas(mesh: CreatureMesh) -> Array:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -252,11 +252,12 @@ class Search:
         before : Placed or None
             What was suggested for one control less.
         """
-        found = [even, self._closest(list(map(self.judge.rough, self._proposed(number, before))))]
+        found = [even]
+        if close := self._within(self._proposed(number, before), _ALIKE * even.skin_error):
+            found.append(self._closest(close))
         if self.wanted.drive is None:
-            least = min(map(self.judge.skin_error, (even.measured, found[1].measured)))
-            turned = self._turned([one.layout for one in found])
-            if turned and self.judge.skin_error(turned[0]) <= _ALIKE * least:
+            most = _ALIKE * min(map(error_of, found))
+            if turned := self._turned([one.layout for one in found], most):
                 found.append(self._closest(turned))
         if before is not None and min(map(error_of, found)) > before.skin_error:
             grown = self._growing.grown(before.layout, before.reach, before.skin_error)
@@ -266,19 +267,15 @@ class Search:
         if before is not None:
             alike = min(alike, before.skin_error)
         others = [one for one in found[1:] if one.skin_error <= alike]
-        return self._keeping(found[0], others)
+        return self._keeping(found[0], others) if others else found[0]
 
-    def _keeping(self, best: Placed, others: Sequence[Placed]) -> Placed:
+    def _keeping(self, best: Placed, others: Iterable[Placed]) -> Placed:
         """The best, or of others that are all but as good what breaks fewer limits."""
-        if not others or best.skin_error > self._near:
+        if best.skin_error > self._near:
             return best
-        best = self._looked_at(best)
-        for one in others:
-            if not best.broken:
-                break
-            looked = self._looked_at(one)
-            if len(looked.broken or ()) < len(best.broken):
-                best = looked
+        best, left = self._looked_at(best), iter(others)
+        while best.broken and (one := next(left, None)) is not None:
+            best = self._breaking(one, len(best.broken) - 1) or best
         return best
 
     def _proposed(self, number: int, before: Placed | None) -> Iterator[Layout]:
@@ -295,26 +292,31 @@ class Search:
             ]
             yield self._layout(places, before.reach, stations)
 
-    def _turned(self, layouts: Sequence[Layout]) -> list[Measured]:
-        """Layouts under the drive that each does not have, the best first, if they can be posed.
+    def _turned(self, layouts: Sequence[Layout], most: float = np.inf) -> list[Measured]:
+        """Layouts under the drive that each does not have, the best first.
 
-        A surface that is skinned to controls far apart twists to nothing between them.
+        A surface that is skinned to controls far apart twists to nothing between them: what
+        cannot be posed is left out.
         """
-        can = []
+        can = self._within((one.with_drive(OTHER_DRIVE[one.drive]) for one in layouts), most)
+        return sorted(can, key=self.judge.skin_error)
+
+    def _within(self, layouts: Iterable[Layout], most: float) -> list[Measured]:
+        """Layouts that can be posed, miss no more than a bound, and may be among the closest."""
+        found = []
         for layout in layouts:
             with contextlib.suppress(RibbonsimError):
-                can.append(self.judge.rough(layout.with_drive(OTHER_DRIVE[layout.drive])))
-        return sorted(can, key=self.judge.skin_error)
+                if one := self.judge.rough_within(layout, most):
+                    found.append(one)
+                    most = min(most, _ALIKE * self._score(one))
+        return found
 
     def _closest(self, rough: Sequence[Measured]) -> Placed:
         """The best of some layouts, or what is all but as good and breaks fewer limits."""
         rough = sorted(rough, key=self._score)
-        least = self._score(rough[0])
-        alike = [one for one in rough if self._score(one) <= _ALIKE * least]
-        if len(alike) > 1 and least <= self._near and (first := self._limits.broken(alike[0])):
-            counts = [len(first), *(len(self._limits.broken(one)) for one in alike[1:])]
-            return self._placed(alike[int(np.argmin(counts))])
-        return self._placed(rough[0])
+        least, best = self._score(rough[0]), self._placed(rough[0])
+        others = [one for one in rough[1:] if self._score(one) <= _ALIKE * least]
+        return self._keeping(best, map(self._placed, others)) if others else best
 
     def _score(self, measured: Measured) -> float:
         return self.judge.score(measured, self._kink)
@@ -374,22 +376,18 @@ class Search:
         most, told = counts[-1:], (placed.reach, placed.layout.drive)
         if not enough and not (
             self._model_miss(places, placed.reach) <= _NEAR * limit
-            and all(
-                self.judge.skin_error(self._rough_on(count, places, *told)) <= limit
-                for count in most
-            )
+            and all(self._rough_on(count, places, *told, limit) for count in most)
         ):
             return placed
         for count in counts:
             if count < least:
                 continue
-            tried = self._rough_on(count, places, *told)
-            if self.judge.skin_error(tried) <= limit:
-                whole = self._looked_at(self._placed(tried))
-                placed = self._looked_at(placed)
-                fewer = len(whole.broken or ()) <= len(placed.broken or ())
-                if whole.skin_error <= limit and fewer:
-                    return whole
+            if tried := self._rough_on(count, places, *told, limit):
+                whole, placed = self._placed(tried), self._looked_at(placed)
+                if whole.skin_error <= limit and (
+                    looked := self._breaking(whole, len(placed.broken or ()))
+                ):
+                    return looked
         return placed
 
     def _model_miss(self, places: Sequence[Array], reach: float) -> float:
@@ -397,19 +395,24 @@ class Search:
         return max(group.miss(each, reach) for group, each in zip(self.groups, places, strict=True))
 
     def _rough_on(
-        self, stations: int, places: Sequence[Array], reach: float, drive: Drive
-    ) -> Measured:
-        return self.judge.rough(self._layout(places, reach, stations, drive))
+        self, stations: int, places: Sequence[Array], reach: float, drive: Drive, most: float
+    ) -> Measured | None:
+        return self.judge.rough_within(self._layout(places, reach, stations, drive), most)
 
     @cached_property
     def _limits(self) -> LimitsCheck:
-        return LimitsCheck(self.rig, self.asked, self.wanted.method)
+        return LimitsCheck(self._gauge, self.asked, self.wanted.method)
 
     def _looked_at(self, placed: Placed) -> Placed:
         """The same with the limits that it breaks on the whole skin."""
+        return self._breaking(placed) or placed
+
+    def _breaking(self, placed: Placed, most: float = np.inf) -> Placed | None:
+        """The same with the limits that it breaks; None if these are more than may be."""
         if placed.broken is not None:
-            return placed
-        return replace(placed, broken=self._limits.broken(placed.measured))
+            return placed if len(placed.broken) <= most else None
+        broken = self._limits.broken(placed.measured, most)
+        return None if broken is None else replace(placed, broken=broken)
 
     @staticmethod
     def _take_even_that_keeps(

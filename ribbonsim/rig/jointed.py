@@ -152,7 +152,7 @@ class Jointed:
         greatest share in carrying it; of a tied joint that of its station.
         """
         parents: list[int | None] = [None, *range(len(self.layout.stations) - 1)]
-        for mount, own in zip(self._mounts, self._chains.joint_slices[1:], strict=True):
+        for mount, own in zip(self._mounts, list(self.joints_of.values())[1:], strict=True):
             parents += [int(np.argmax(mount.shares)), *range(own.start, own.stop - 1)]
         return (*parents, *tied_joints(self.layout).tolist())
 
