@@ -1,10 +1,14 @@
 """How the tests share the machine's cores, and what they keep apart."""
 
 import os
+from pathlib import Path
 
+import pytest
 from hypothesis import settings
 
 MOST_WORKERS = 4
+# folders whose tests run only if their mark is asked for: imported for nothing otherwise
+FOLDERS_BY_MARK = ("bench", "browser", "fuzz")
 
 # tests run beside one another: a library that starts a thread a core only gets in their way
 for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
@@ -23,3 +27,23 @@ def pytest_xdist_auto_num_workers(config):
     if alone or all(".py" in place for place in config.args):
         return 0
     return min(len(os.sched_getaffinity(0)), MOST_WORKERS)
+
+
+def pytest_ignore_collect(collection_path, config):
+    """A folder is left out unless its mark is asked for, or a file in it is named."""
+    folder = collection_path.name
+    if folder in FOLDERS_BY_MARK and collection_path.parent == Path(__file__).parent:
+        named = any(f"{folder}/" in place or place.endswith(folder) for place in config.args)
+        asked = config.option.markexpr
+        if not named and (not asked or f"not {folder}" in asked):
+            return True
+    return None
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _remembered():
+    from remembered import remember_shapes
+
+    with pytest.MonkeyPatch.context() as patch:
+        remember_shapes(patch)
+        yield

@@ -4,8 +4,8 @@ import io
 
 import numpy as np
 import pytest
-from demos import demo_mesh
 from PIL import Image
+from tubes import small_worm
 
 import ribbonsim as rs
 from ribbonsim.layout.motions import MOTIONS
@@ -30,7 +30,7 @@ class Bench:
     """A compare panel with a player and a browser that the test plays."""
 
     def __init__(self):
-        self.panel = ComparePanel(demo_mesh("grub"))
+        self.panel = ComparePanel(small_worm())
         parts = list(parts_of(self.panel))
         self.player = next(part for part in parts if isinstance(part, Player))
         self.view = next(part for part in parts if isinstance(part, LiveView))

@@ -13,8 +13,8 @@ import numpy as np
 import pypdfium2
 import pytest
 from benches import SectionBench, kept_open
-from demos import demo_mesh
 from PIL import Image
+from tubes import small_worm
 
 import ribbonsim as rs
 from ribbonsim.panel.sections.review_section import ReviewSection
@@ -30,10 +30,10 @@ NASTY = "<script>alert(1)</script>"
 
 
 class Bench(SectionBench):
-    """The review section, and the grub."""
+    """The review section, and a small worm called as the grub."""
 
     def __init__(self):
-        super().__init__(ReviewSection, demo_mesh("grub"))
+        super().__init__(ReviewSection, small_worm("grub"))
         self.rest()
 
     @property
@@ -273,7 +273,7 @@ def test_live_pictures_come_while_a_film_is_made(bench):
 
 
 def test_the_panel_turns_to_the_section_that_is_named():
-    panel = rs.Panel(MESHES / "grub.obj", section="Review")
+    panel = rs.Panel(small_worm(), section="Review")
     assert panel._side.get_title(panel._side.selected_index) == "Review"
     assert PICTURES.settle(300)
     review = panel._sections[0].parts["Review"]
@@ -284,7 +284,7 @@ def test_the_panel_turns_to_the_section_that_is_named():
 
 @pytest.mark.slow
 def test_a_section_that_is_not_there_is_said():
-    other = rs.Panel(MESHES / "grub.obj", section="Nowhere")
+    other = rs.Panel(small_worm(), section="Nowhere")
     assert "no section is called" in other._desk.message.value
     other.close()
     assert PICTURES.settle(300)

@@ -2,7 +2,7 @@
 
 import asyncio
 
-from demos import MESHES
+from tubes import small_worm
 
 import ribbonsim as rs
 from ribbonsim.panel.work.worker import PICTURES
@@ -22,7 +22,7 @@ def made_of(panel):
 
 def test_the_tab_in_front_is_there_at_once_and_others_when_they_are_turned_to():
     async def kernel():
-        panel = rs.Panel(MESHES / "grub.obj")
+        panel = rs.Panel(small_worm())
         names = [panel._side.get_title(number) for number in range(len(panel._side.children))]
         assert made_of(panel) == [name == "Pose" for name in names]
         panel._side.selected_index = names.index("Keep")
@@ -39,7 +39,7 @@ def test_the_tab_in_front_is_there_at_once_and_others_when_they_are_turned_to():
 
 def test_a_panel_that_is_closed_makes_no_more_tabs():
     async def kernel():
-        panel = rs.Panel(MESHES / "grub.obj", section="Findings")
+        panel = rs.Panel(small_worm(), section="Findings")
         side = panel._side
         panel.close()
         side.selected_index = 0

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from demos import demo_mesh
 from PIL import Image
+from tubes import small_worm
 
 import ribbonsim as rs
 from ribbonsim.panel.sections.desk import Desk
@@ -324,7 +325,7 @@ def test_panel_without_a_mesh_says_how_to_begin(monkeypatch, no_mesh_named):
 def test_panel_with_a_wrong_path_says_so_and_can_go_on(no_mesh_named):
     panel = rs.Panel("no/such/worm.obj")
     assert "worm.obj" in panel._desk.message.value
-    panel._opener.open(demo_mesh("grub"))
+    panel._opener.open(small_worm())
     assert panel.model.is_open
     assert "rs-wrong" not in panel._desk.message.value
     panel.close()
@@ -336,13 +337,13 @@ def test_panel_on_a_machine_that_cannot_draw_says_which_package(monkeypatch):
         raise rs.RibbonsimError("pictures cannot be drawn: apt install libegl1")
 
     monkeypatch.setattr("ribbonsim.panel.sections.open_section.check_display", cannot)
-    panel = rs.Panel(MESHES / "grub.obj")
+    panel = rs.Panel(small_worm())
     assert "libegl1" in panel._desk.message.value
     panel.close()
 
 
 def test_a_defect_inside_is_said_and_nothing_is_lost(no_mesh_named):
-    panel = rs.Panel(MESHES / "grub.obj")
+    panel = rs.Panel(small_worm())
     desk = panel._desk
     desk.act(lambda: desk.model.set_value(desk.model.selected, "bend", 12.0))
     pose = desk.model.pose
@@ -358,7 +359,7 @@ def test_a_defect_inside_is_said_and_nothing_is_lost(no_mesh_named):
 
 
 def test_long_work_tells_how_long_it_takes(no_mesh_named):
-    panel = rs.Panel(MESHES / "grub.obj")
+    panel = rs.Panel(small_worm())
     desk, said = panel._desk, []
     desk.message.observe(lambda change: said.append(change["new"]), "value")
     desk.act(lambda: threading.Event().wait(1.0), "Done.", doing="Binding again")
@@ -369,7 +370,7 @@ def test_long_work_tells_how_long_it_takes(no_mesh_named):
 
 
 def test_a_panel_that_nobody_sees_frees_its_stage(no_mesh_named):
-    panel = rs.Panel(MESHES / "grub.obj")
+    panel = rs.Panel(small_worm())
     desk = panel._desk
     desk.picture._view_count = 1
     assert PICTURES.settle()

@@ -130,3 +130,8 @@ def rigid(rotvec, shift):
     motion[:3, :3] = Rotation.from_rotvec(rotvec).as_matrix()
     motion[:3, 3] = shift
     return motion
+
+
+def small_worm(name="worm"):
+    """A bent worm that grows thin, of few vertices: for what shows itself on any creature."""
+    return tube(s_curve(rings=41), np.linspace(0.9, 0.4, 41), 16, 4, name)
