@@ -15,7 +15,8 @@ from ribbonsim.panel.state import kept
 from ribbonsim.panel.state import layout_edits as edits
 from ribbonsim.panel.state.model import PanelModel
 from ribbonsim.panel.state.opening import open_source
-from ribbonsim.panel.work.session_files import SessionFiles, last_opened, session_folder
+from ribbonsim.panel.state.session import Session
+from ribbonsim.panel.work.session_files import SessionFiles, session_folder
 from ribbonsim.rig.first_layout import build_layout
 
 MESHES = Path(__file__).parent.parent / "meshes"
@@ -47,7 +48,7 @@ def said():
 
 def opened(worm, folder, said=None):
     """A model with its session files, as a panel opens them."""
-    files = SessionFiles(folder, (said if said is not None else []).append, pytest.fail)
+    files = SessionFiles(Session, folder, (said if said is not None else []).append, pytest.fail)
     model = PanelModel()
     model.take(open_source(worm, files))
     return model, files
@@ -124,7 +125,7 @@ def test_a_broken_or_later_session_is_put_aside_with_a_sentence(worm, tmp_path, 
     _, files = worked(worm, tmp_path)
     spoilt = spoil(files.path.read_text(encoding="utf-8"))
     files.path.write_text(spoilt, encoding="utf-8")
-    fresh = open_source(worm, SessionFiles(tmp_path))
+    fresh = open_source(worm, SessionFiles(Session, tmp_path))
     assert fresh.session is None
     (sentence,) = fresh.says
     assert word in sentence
@@ -156,21 +157,21 @@ def test_another_mesh_of_that_name_has_a_session_of_its_own(worm, tmp_path):
     other = tmp_path / "deep" / "worm.obj"
     other.parent.mkdir()
     shutil.copy(MESHES / "grub.obj", other)
-    opening = open_source(other, files := SessionFiles(tmp_path))
+    opening = open_source(other, files := SessionFiles(Session, tmp_path))
     assert opening.session is None
     model = PanelModel()
     model.take(opening)
     files.keep(model.session())
     files.flush()
     assert files.path.name == "worm.2.session.json"
-    assert last_opened(tmp_path) == other
+    assert files.last_opened() == other
 
 
 def test_a_mesh_that_moved_is_known_by_its_vertices(worm, mesh_file, tmp_path):
     worked(worm, tmp_path)
     moved = tmp_path / "worm.obj"
     shutil.copy(mesh_file, moved)
-    assert open_source(moved, SessionFiles(tmp_path)).session is not None
+    assert open_source(moved, SessionFiles(Session, tmp_path)).session is not None
 
 
 def test_another_layout_given_from_python_is_taken_and_the_old_session_put_aside(worm, tmp_path):
@@ -180,10 +181,10 @@ def test_another_layout_given_from_python_is_taken_and_the_old_session_put_aside
     model.set_value("control2", "bend", 40.0)
     files.keep(model.session())
     files.flush()
-    same = open_source(rs.bind(mesh, base), SessionFiles(tmp_path))
+    same = open_source(rs.bind(mesh, base), SessionFiles(Session, tmp_path))
     assert same.session is not None
     other = base.with_drive("skinned")
-    fresh = open_source(rs.bind(mesh, other), SessionFiles(tmp_path))
+    fresh = open_source(rs.bind(mesh, other), SessionFiles(Session, tmp_path))
     assert fresh.session is None
     assert fresh.rig.layout is other
     assert "put aside" in fresh.says[0]
@@ -192,7 +193,7 @@ def test_another_layout_given_from_python_is_taken_and_the_old_session_put_aside
 def test_where_nothing_can_be_written_a_sentence_is_said_once(worm, tmp_path):
     model, _ = opened(worm, tmp_path)
     told = []
-    files = SessionFiles(tmp_path / "gone", fail=told.append)
+    files = SessionFiles(Session, tmp_path / "gone", fail=told.append)
     for bend in (10.0, 20.0):
         model.set_value("control2", "bend", bend)
         files.keep(model.session())

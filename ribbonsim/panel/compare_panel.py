@@ -2,26 +2,33 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
+from pathlib import Path
 
 import ipywidgets as widgets
 
 from ribbonsim.arrays import Progress
-from ribbonsim.layout.layout import Layout
 from ribbonsim.panel.display import PanelBox
 from ribbonsim.panel.sections.compare_motion import CompareMotion
-from ribbonsim.panel.sections.desk import Desk
+from ribbonsim.panel.sections.desk import AnySessions, Desk
 from ribbonsim.panel.sections.layouts_section import LayoutsSection
 from ribbonsim.panel.sections.numbers_section import NumbersSection
 from ribbonsim.panel.sections.open_section import OpenSection, can_draw, first_source, style_sheet
 from ribbonsim.panel.sections.view_section import ViewSection
-from ribbonsim.panel.state.bench import Bench, Entry
+from ribbonsim.panel.state.bench import Bench
+from ribbonsim.panel.state.compare_opening import (
+    Layouts,
+    OpenedBench,
+    has_changed,
+    open_bench,
+    session_of,
+    take_opened,
+)
+from ribbonsim.panel.state.compare_session import CompareSession
 from ribbonsim.panel.state.opening import Source
+from ribbonsim.panel.work.session_files import SessionFiles, session_folder
 from ribbonsim.panel.work.tiles import TileViewer
 from ribbonsim.panel.work.viewer import Viewer
-
-Layouts = Sequence[Layout | str | os.PathLike[str]] | None
 
 SIZE = (900, 600)
 
@@ -32,31 +39,53 @@ class _CompareDesk(Desk):
     def __init__(self, size: tuple[int, int], bench: Bench, choose: Callable[[int], None]) -> None:
         self.bench = bench
         self._chooser = choose
-        super().__init__(size)
+        self._opened: OpenedBench | None = None
+        super().__init__(size, session_folder())
+
+    def _make_sessions(self, folder: Path | None) -> AnySessions:
+        return SessionFiles(CompareSession, folder, self.handed(self.say), self.complain)
 
     def _make_viewer(self, size: tuple[int, int]) -> Viewer:
         return TileViewer(self.bench, *self._answers(), size, self._chooser)
 
     def open_with(self, source: Source, layouts: Layouts) -> None:
         """Open a mesh with layouts."""
-        self.opening.start(lambda _: self.bench.read(source, layouts), self._show_opened)
 
-    def _show_opened(self, entries: list[Entry]) -> None:
-        self.act(lambda: self._take_opened(entries))
+        def work(progress: Progress) -> OpenedBench:
+            return open_bench(source, layouts, self.sessions, progress)
 
-    def _read(self, source: Source, progress: Progress) -> list[Entry]:
-        """Read a mesh and make two layouts for it."""
-        progress("Reading the mesh and looking for the body", 0, 1)
-        return self.bench.read(source)
+        self.opening.start(work, self._show_opened)
 
-    def _say_opened(self, came: list[Entry]) -> None:
-        """Layouts side by side have nothing to be said of them."""
+    def _show_opened(self, opened: OpenedBench) -> None:
+        if self.act(lambda: self._take_opened(opened)):
+            self._say_opened(opened)
 
-    def _take_opened(self, came: list[Entry]) -> None:
+    def _read(self, source: Source, progress: Progress) -> OpenedBench:
+        """Read a mesh, and take up what was kept or make two layouts for it."""
+        return open_bench(source, None, self.sessions, progress)
+
+    def _take_opened(self, came: OpenedBench) -> None:
         """Take layouts, and stand where their bend shows best."""
-        self.bench.take(came)
+        take_opened(self.bench, came)
+        self._opened, self.resumed = came, came.session is not None
         self._take_chosen()
         self.viewer.frame_all(self.bench.telling_view())
+
+    def _session(self) -> CompareSession | None:
+        return None if self._opened is None else session_of(self.bench, self._opened)
+
+    def _has_changed(self) -> bool:
+        return self._opened is not None and has_changed(self.bench, self._opened)
+
+    def start_afresh(self) -> str:
+        """Go back to the layouts that there were at first; what is said of it."""
+        self.bench.start_afresh()
+        return "Started afresh; Bring back gives the layouts that were there, one by one."
+
+    def close(self) -> None:
+        """Stop what goes on, keep what was done, and let go of the creature."""
+        super().close()
+        self._opened = None
 
     @property
     def unsaved(self) -> bool:
@@ -117,7 +146,7 @@ class ComparePanel(PanelBox):
         main.add_class("rs-main")
         parts = [style_sheet(), opener.box, desk.message, main, numbers.table, numbers.others]
         self._put(desk, parts, [numbers])
-        source = first_source(source, opener)
+        source = first_source(source, opener, desk.sessions)
         if source is None:
             return
         if layouts is None:

@@ -49,8 +49,7 @@ class Panel(PanelBox):
 
     def __init__(self, source: Source | None = None, section: str = "Pose") -> None:
         super().__init__()
-        folder = session_folder()
-        desk = Desk(SIZE, folder)
+        desk = Desk(SIZE, session_folder())
         if not can_draw(desk):
             self._put(desk, [style_sheet(), desk.message])
             return
@@ -63,7 +62,7 @@ class Panel(PanelBox):
         main.add_class("rs-main")
         self._put(desk, [style_sheet(), opener.box, desk.message, main], [tabs, view])
         tabs.begin(self._add, section if section in tabs.names else tabs.names[0])
-        by_hand, source = source is None, first_source(source, opener, folder)
+        by_hand, source = source is None, first_source(source, opener, desk.sessions)
         if source is not None:
             opener.open(source, by_hand)
         tabs.tell()

@@ -20,6 +20,7 @@ from ribbonsim.panel.sections.fields import JobFields, row, show_html
 from ribbonsim.panel.state.model import PanelModel
 from ribbonsim.panel.state.opening import Source, open_source
 from ribbonsim.panel.state.readout import Readout
+from ribbonsim.panel.state.session import Session
 from ribbonsim.panel.work.dispatch import Dispatcher, Params
 from ribbonsim.panel.work.opening import Opening
 from ribbonsim.panel.work.session_files import SessionFiles
@@ -29,6 +30,7 @@ from ribbonsim.panel.work.viewer import Viewer
 from ribbonsim.view.look import BACKGROUND_TOP
 
 Made = TypeVar("Made")
+AnySessions = SessionFiles[Any]
 
 _PATIENCE = 0.4
 _TICK = 0.5
@@ -63,7 +65,7 @@ class Desk:
         self._opens = JobFields(self.opening.stop, "stop opening; what is open stays")
         self.opens = row(self._opens.words, self._opens.stop)
         self.opens.layout.display = "none"
-        self.sessions = SessionFiles(sessions, self.handed(self.say), self.complain)
+        self.sessions = self._make_sessions(sessions)
         self.resumed = False
         self._keeps = False
         self.viewer = self._make_viewer(size)
@@ -74,6 +76,9 @@ class Desk:
         self.picture._view_count = 0
         self.picture.observe(self._seen, "_view_count")
         self.say("")
+
+    def _make_sessions(self, folder: Path | None) -> AnySessions:
+        return SessionFiles(Session, folder, self.handed(self.say), self.complain)
 
     def _make_viewer(self, size: tuple[int, int]) -> Viewer:
         return Viewer(self.model, *self._answers(), size)
@@ -253,11 +258,22 @@ class Desk:
 
     def _keep(self) -> None:
         """Have what is done written to the session file, once there is anything."""
-        model = self.model
-        if self.sessions.folder is None or not model.is_open:
+        if self.sessions.folder is None or not self.model.is_open:
             return
-        if model.can_undo or self._keeps or self.sessions.path is not None:
-            self.sessions.keep(model.session())
+        if self._keeps or self.sessions.path is not None or self._has_changed():
+            self.sessions.keep(self._session())
+
+    def _session(self) -> Any:
+        return self.model.session()
+
+    def _has_changed(self) -> bool:
+        """Whether there is anything to be kept that the opening alone would not give."""
+        return self.model.can_undo
+
+    def start_afresh(self) -> str:
+        """Go back to what there was at first; what is said of it."""
+        self.model.start_afresh()
+        return "Started afresh; the layout that was there is kept under Keep. Undo goes back."
 
     def say(self, text: str) -> None:
         """Show a message."""

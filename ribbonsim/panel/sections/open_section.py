@@ -6,6 +6,7 @@ import html
 import os
 import tempfile
 from pathlib import Path
+from typing import Any
 
 import ipywidgets as widgets
 
@@ -21,7 +22,7 @@ from ribbonsim.panel.state.demo import demo_meshes
 from ribbonsim.panel.state.opening import Source
 from ribbonsim.panel.state.paths import find_file, offered, start_folders
 from ribbonsim.panel.state.ribbon_words import root_words
-from ribbonsim.panel.work.session_files import last_opened
+from ribbonsim.panel.work.session_files import SessionFiles
 from ribbonsim.view.backend import check_display
 
 _NONE = "demo creature …"
@@ -79,7 +80,7 @@ class OpenSection:
         self._afresh = button(
             "Start afresh",
             self._start_afresh,
-            "the first layout, the creature at rest; Undo takes you back",
+            "what there was at first; nothing is lost by it",
         )
         self._session = widgets.HBox([self._kept, self._afresh])
         self._session.add_class("rs-group")
@@ -119,11 +120,14 @@ class OpenSection:
         self._desk.open(source, opened, by_hand)
 
     def _start_afresh(self) -> None:
-        model = self._desk.model
-        says = "Started afresh; the layout that was there is kept under Keep. Undo goes back."
-        if self._desk.act(model.start_afresh, says, doing="Looking for the body"):
-            self._desk.resumed = False
-            self._desk.act(self._desk.viewer.frame_all, says)
+        desk, says = self._desk, [""]
+
+        def start() -> None:
+            says[0] = desk.start_afresh()
+
+        if desk.act(start, doing="Looking for the body"):
+            desk.resumed = False
+            desk.act(desk.viewer.frame_all, says[0])
 
     def _go_on(self) -> None:
         if self._waiting is not None:
@@ -213,7 +217,7 @@ def can_draw(desk: Desk) -> bool:
 
 
 def first_source(
-    source: Source | None, opener: OpenSection, folder: Path | None = None
+    source: Source | None, opener: OpenSection, files: SessionFiles[Any]
 ) -> Source | None:
     """What a panel opens at first.
 
@@ -223,7 +227,7 @@ def first_source(
     if source is not None:
         return source
     named, started = os.environ.get(MESH_VARIABLE, ""), os.environ.get(START_VARIABLE, "0")
-    last = last_opened(folder, float(started) if named else 0.0)
+    last = files.last_opened(float(started) if named else 0.0)
     if last is not None:
         return next((path for path in opener.demos.values() if path == last), last)
     return Path(named) if named else next(iter(opener.demos.values()), None)

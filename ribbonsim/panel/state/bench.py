@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -70,6 +71,9 @@ class Asked:
     moment: float | None = None
 
 
+FIRST_ASKED = Asked(FIRST_POSE, TEST_POSES[FIRST_POSE].usual)
+
+
 @dataclass(frozen=True, eq=False)
 class PoseRequest:
     """A pose that any layout can be asked for.
@@ -112,7 +116,8 @@ class Bench:
         self.entries: list[Entry] = []
         self.removed: list[tuple[int, Entry]] = []
         self.chosen = 0
-        self.asked = Asked(FIRST_POSE, TEST_POSES[FIRST_POSE].usual)
+        self.asked = FIRST_ASKED
+        self.at_first: Callable[[], list[Entry]] = list  # makes what there was at first anew
         self._takes: list[Take] = []
 
     def open(
@@ -121,41 +126,13 @@ class Bench:
         layouts: Sequence[Layout | str | os.PathLike[str]] | None = None,
     ) -> None:
         """Open a mesh with layouts, or with a first layout and a sparser one."""
-        self.take(self.read(source, layouts))
-
-    def read(
-        self,
-        source: str | os.PathLike[str] | CreatureMesh | Rig,
-        layouts: Sequence[Layout | str | os.PathLike[str]] | None = None,
-    ) -> list[Entry]:
-        """What :meth:`open` takes; nothing is changed yet."""
-        if isinstance(source, Rig):
-            mesh = source.mesh
-        else:
-            mesh = source if isinstance(source, CreatureMesh) else load_mesh(source)
-        if layouts is None:
-            first = source.layout if isinstance(source, Rig) else build_layout(mesh)
-            layouts = [first, sparser(first)]
-        if not 2 <= len(layouts) <= MOST:
-            raise RibbonsimError(f"{len(layouts)} layouts cannot be compared: give 2 to {MOST}")
-        read = [_named(each) for each in layouts]
-        rig = bind(mesh, read[0][0])
-        made: list[Entry] = []
-        for layout, name in read:
-            each = rebind(rig, layout) if made else rig
-            made.append(self._entry(each, name, made))
-        return made
+        self.take(entries_of(source, layouts))
+        self.at_first = partial(entries_of, source, layouts)
 
     def take(self, entries: list[Entry]) -> None:
         """Put other layouts on the bench."""
         self.entries, self.removed, self.chosen = entries, [], 0
         self.mind_kept()
-
-    def _entry(self, rig: Rig, name: str, beside: Sequence[Entry]) -> Entry:
-        model = PanelModel()
-        model.open(rig)
-        taken = [entry.name for entry in beside]
-        return Entry(name if name and name not in taken else free_name("layout", taken), model)
 
     def duplicate(self) -> None:
         """Put a copy of the chosen layout beside the others and choose it."""
@@ -179,7 +156,7 @@ class Bench:
         if len(self.entries) >= MOST:
             raise RibbonsimError(f"{MOST} layouts stand here already: take one away first")
         rig = rebind(self.entries[0].model.rig, layout)
-        self.entries = [*self.entries, self._entry(rig, name, self.entries)]
+        self.entries = [*self.entries, _entry(rig, name, self.entries)]
         self.chosen = len(self.entries) - 1
 
     def remove(self) -> None:
@@ -203,6 +180,17 @@ class Bench:
             entry.name = free_name("layout", taken)
         self.entries = [*self.entries[:at], entry, *self.entries[at:]]
         self.chosen = self.entries.index(entry)
+
+    def start_afresh(self) -> None:
+        """Go back to the layouts that there were at first.
+
+        What was there can be brought back, one layout after the other.
+        """
+        before = self.entries
+        self.take(self.at_first())
+        places = range(len(self.entries), len(self.entries) + len(before))
+        self.removed = list(zip(places, before, strict=True))[::-1]
+        self.asked = FIRST_ASKED
 
     @property
     def unsaved(self) -> bool:
@@ -330,6 +318,35 @@ class Bench:
         entry = self.entries[0]
         ribbon = entry.model.rig.pose_ribbon(self.pose_of(entry))
         return telling_view(ribbon.midline(np.linspace(0.0, 1.0, 65)), up=entry.model.layout.up)
+
+
+def entries_of(
+    source: str | os.PathLike[str] | CreatureMesh | Rig,
+    layouts: Sequence[Layout | str | os.PathLike[str]] | None = None,
+) -> list[Entry]:
+    """Layouts of a mesh, or a first layout and a sparser one, bound to it."""
+    if isinstance(source, Rig):
+        mesh = source.mesh
+    else:
+        mesh = source if isinstance(source, CreatureMesh) else load_mesh(source)
+    if layouts is None:
+        first = source.layout if isinstance(source, Rig) else build_layout(mesh)
+        layouts = [first, sparser(first)]
+    if not 2 <= len(layouts) <= MOST:
+        raise RibbonsimError(f"{len(layouts)} layouts cannot be compared: give 2 to {MOST}")
+    read = [_named(each) for each in layouts]
+    rig = bind(mesh, read[0][0])
+    made: list[Entry] = []
+    for layout, name in read:
+        made.append(_entry(rebind(rig, layout) if made else rig, name, made))
+    return made
+
+
+def _entry(rig: Rig, name: str, beside: Sequence[Entry]) -> Entry:
+    model = PanelModel()
+    model.open(rig)
+    taken = [entry.name for entry in beside]
+    return Entry(name if name and name not in taken else free_name("layout", taken), model)
 
 
 def _named(source: Layout | str | os.PathLike[str]) -> tuple[Layout, str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 from ribbonsim.arrays import Progress
 from ribbonsim.body.guide import Guide, read_guide
@@ -21,10 +21,13 @@ from ribbonsim.rig.rig import Rig
 Source = str | os.PathLike[str] | CreatureMesh | Rig
 
 
-class Keeper(Protocol):
+Kept = TypeVar("Kept", covariant=True)
+
+
+class Keeper(Protocol[Kept]):
     """Knows what was kept of creatures."""
 
-    def find(self, mark: MeshMark) -> tuple[Session | None, list[str]]:
+    def find(self, mark: MeshMark) -> tuple[Kept | None, list[str]]:
         """What was kept of a creature, and sentences about what had to be put aside."""
 
     def decline(self, why: str) -> str:
@@ -64,7 +67,7 @@ def unheard(_what: str, _done: int, _total: int) -> None:
 
 def open_source(
     source: Source,
-    keeper: Keeper | None = None,
+    keeper: Keeper[Session] | None = None,
     progress: Progress = unheard,
     show: Callable[[CreatureMesh], None] = lambda _: None,
 ) -> Opened:
@@ -97,7 +100,7 @@ def open_source(
 
 
 def _taken_up(
-    keeper: Keeper,
+    keeper: Keeper[Session],
     mesh: CreatureMesh,
     mark: MeshMark,
     start: int,

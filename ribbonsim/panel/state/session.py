@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import json
 import zlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any, ClassVar, TypeVar, get_args
 
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.layout.layout import Layout
@@ -16,9 +16,10 @@ from ribbonsim.layout.toml import layout_from_text, layout_text
 from ribbonsim.mesh.creature import CreatureMesh
 from ribbonsim.rig.rig import Method
 
+Made = TypeVar("Made")
+
 VERSION = 1
-KEY = "ribbonsim_session"
-_SAYS = "Written by the panel as you work, and read when the creature is opened again."
+SAYS = "Written by the panel as you work, and read when the creature is opened again."
 
 
 class NotASessionError(RibbonsimError):
@@ -74,6 +75,9 @@ class Session:
         Whether small pictures of poses stand under the picture.
     """
 
+    key: ClassVar[str] = "ribbonsim_session"
+    ending: ClassVar[str] = ".session.json"
+
     mesh: MeshMark
     layout: Layout
     pose: Pose = field(default_factory=Pose)
@@ -86,8 +90,8 @@ class Session:
     def text(self) -> str:
         """The session as text; every number comes back the same."""
         data = {
-            KEY: VERSION,
-            "about": _SAYS,
+            self.key: VERSION,
+            "about": SAYS,
             "mesh": vars(self.mesh),
             "selected": self.selected,
             "method": self.method,
@@ -110,16 +114,7 @@ class Session:
         RibbonsimError
             If it is a session that cannot be used: broken, or of a later version.
         """
-        data = session_data(text, source)
-        version = data[KEY]
-        if version != VERSION:
-            raise RibbonsimError(f"{source.name} was written by another version of ribbonsim")
-        try:
-            return cls._of(data, source)
-        except RibbonsimError:
-            raise
-        except (KeyError, TypeError, ValueError, AttributeError) as error:
-            raise RibbonsimError(f"{source.name} is broken") from error
+        return read_session(text, source, cls.key, lambda data: cls._of(data, source))
 
     @classmethod
     def _of(cls, data: dict[str, Any], source: Path) -> Session:
@@ -138,7 +133,28 @@ class Session:
         return cls(mark, layout, pose, method, selected, start, shelf, strip is not False)
 
 
-def session_data(text: str, source: Path) -> dict[str, Any]:
+def read_session(text: str, source: Path, key: str, make: Callable[[dict[str, Any]], Made]) -> Made:
+    """Make what a session file holds of its tables.
+
+    Raises
+    ------
+    NotASessionError
+        If the text is something else.
+    RibbonsimError
+        If it is a session that cannot be used: broken, or of a later version.
+    """
+    data = session_data(text, source, key)
+    if data[key] != VERSION:
+        raise RibbonsimError(f"{source.name} was written by another version of ribbonsim")
+    try:
+        return make(data)
+    except RibbonsimError:
+        raise
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
+        raise RibbonsimError(f"{source.name} is broken") from error
+
+
+def session_data(text: str, source: Path, key: str = Session.key) -> dict[str, Any]:
     """The tables of a session file, of whatever version.
 
     Raises
@@ -151,10 +167,10 @@ def session_data(text: str, source: Path) -> dict[str, Any]:
     try:
         data = json.loads(text)
     except (ValueError, RecursionError) as error:
-        if f'"{KEY}"' in text[:40]:
+        if f'"{key}"' in text[:40]:
             raise RibbonsimError(f"{source.name} is broken") from error
         raise NotASessionError(f"{source.name} is no session file") from error
-    if not isinstance(data, dict) or KEY not in data:
+    if not isinstance(data, dict) or key not in data:
         raise NotASessionError(f"{source.name} is no session file")
     return data
 

@@ -8,22 +8,26 @@ import threading
 import weakref
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any, Generic, TypeVar
 
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.files import write_file
+from ribbonsim.panel.state.compare_session import CompareSession
 from ribbonsim.panel.state.session import MeshMark, NotASessionError, Session, session_data
 from ribbonsim.panel.work.trouble import Trouble, trouble_of
 from ribbonsim.panel.work.worker import SESSIONS
 
 FOLDER_VARIABLE = "RIBBONSIM_SESSIONS"
 OFF = "off"
-ENDING = ".session.json"
 _WAIT = 0.25
 _MOST = 99
 _LARGEST = 32 * 1024 * 1024
 
 
-class SessionFiles:
+Kind = TypeVar("Kind", Session, CompareSession)
+
+
+class SessionFiles(Generic[Kind]):
     """Session files of one panel, in one folder.
 
     A file is only ever replaced by the panel that wrote or read it last: one that something
@@ -31,6 +35,8 @@ class SessionFiles:
 
     Parameters
     ----------
+    kind : type
+        What they hold.
     folder : Path or None
         Where they are; None keeps nothing.
     say : callable
@@ -41,13 +47,15 @@ class SessionFiles:
 
     def __init__(
         self,
+        kind: type[Kind],
         folder: Path | None,
         say: Callable[[str], None] = lambda _: None,
         fail: Callable[[Trouble], None] = lambda _: None,
     ) -> None:
+        self._kind: type[Kind] = kind
         self.folder = folder
         self._say, self._fail = say, fail
-        self._wanted: Session | None = None
+        self._wanted: Kind | None = None
         self._lock = threading.Lock()
         self._path: Path | None = None
         self._mine: tuple[int, int, int] | None = None  # the file as this panel left it
@@ -67,18 +75,18 @@ class SessionFiles:
         path, self._path, self._mine = self._path, None, None
         return "" if path is None else put_aside(path, f"{path.name} is not used: {why}")
 
-    def find(self, mesh: MeshMark) -> tuple[Session | None, list[str]]:
+    def find(self, mesh: MeshMark) -> tuple[Kind | None, list[str]]:
         """Find what was kept of a creature, the newest, and say what had to be put aside."""
         self._path, self._mine, self._last, self._failed = None, None, "", False
         if self.folder is None:
             return None, []
-        found: list[tuple[int, Path, Session]] = []
+        found: list[tuple[int, Path, Kind]] = []
         said: list[str] = []
         for path in self._names(mesh.name):
             if not path.is_file():
                 continue
             try:
-                session = Session.read(_text(path), path)
+                session = self._kind.read(_text(path), path)
             except NotASessionError:
                 continue
             except RibbonsimError as error:
@@ -97,7 +105,8 @@ class SessionFiles:
         folder = self.folder or Path()
         stem = "".join(c if c.isalnum() or c in "-_. " else "_" for c in name)[:80] or "creature"
         for number in range(1, _MOST):
-            path = folder / (f"{stem}{ENDING}" if number == 1 else f"{stem}.{number}{ENDING}")
+            more = "" if number == 1 else f".{number}"
+            path = folder / f"{stem}{more}{self._kind.ending}"
             yield path
             if not os.path.lexists(path):
                 return
@@ -106,9 +115,25 @@ class SessionFiles:
         """Go on with a file that was read."""
         self._path, self._mine = path, _stamp(path)
 
+    def last_opened(self, since: float = 0.0) -> Path | None:
+        """The mesh file that was worked on last in the folder, if it was so since a time."""
+        found = [] if self.folder is None else list(self.folder.glob(f"*{self._kind.ending}"))
+        stamped = [(path.stat().st_mtime, path) for path in found if path.is_file()]
+        for when, path in sorted(stamped, reverse=True):
+            if when < since:
+                return None
+            try:
+                mark = session_data(_text(path), path, self._kind.key)["mesh"]
+                file = Path(mark["file"])
+                if mark["file"] and file.is_file():
+                    return file
+            except (RibbonsimError, OSError, KeyError, TypeError, ValueError):
+                continue
+        return None
+
     # -- writing -----------------------------------------------------------------------------
 
-    def keep(self, session: Session) -> None:
+    def keep(self, session: Kind) -> None:
         """Write a session by and by; one that waits is replaced by it."""
         if self.folder is None:
             return
@@ -129,7 +154,7 @@ class SessionFiles:
                     self._failed = True
                     self._fail(_unwritten(error))
 
-    def _write(self, session: Session) -> None:
+    def _write(self, session: Kind) -> None:
         text = session.text()
         unchanged = self._path is not None and _stamp(self._path) == self._mine
         if unchanged and text == self._last:
@@ -159,24 +184,6 @@ def session_folder() -> Path | None:
         return None
     folder = Path(named) if named else Path.cwd()
     return folder if folder.is_dir() and os.access(folder, os.W_OK | os.X_OK) else None
-
-
-def last_opened(folder: Path | None, since: float = 0.0) -> Path | None:
-    """The mesh file that was worked on last in a folder, if it was so since a time."""
-    if folder is None:
-        return None
-    stamped = [(path.stat().st_mtime, path) for path in folder.glob(f"*{ENDING}") if path.is_file()]
-    for when, path in sorted(stamped, reverse=True):
-        if when < since:
-            return None
-        try:
-            mark = session_data(_text(path), path)["mesh"]
-            file = Path(mark["file"])
-            if mark["file"] and file.is_file():
-                return file
-        except (RibbonsimError, OSError, KeyError, TypeError, ValueError):
-            continue
-    return None
 
 
 def put_aside(path: Path, why: str) -> str:
@@ -216,10 +223,10 @@ def _unwritten(error: Exception) -> Trouble:
     return trouble_of(error, failed)
 
 
-_OPEN: weakref.WeakSet[SessionFiles] = weakref.WeakSet()
+_OPEN: weakref.WeakSet[SessionFiles[Any]] = weakref.WeakSet()
 
 
-def _flush_at_end(files: SessionFiles) -> None:
+def _flush_at_end(files: SessionFiles[Any]) -> None:
     _OPEN.add(files)
 
 
