@@ -11,7 +11,7 @@ import pytest
 from cases import first_of
 from click.testing import CliRunner
 from command_line import run_here
-from tubes import s_curve, tube
+from tubes import s_curve, straight, tube
 
 from ribbonsim import Layout
 from ribbonsim.cli.main import cli, main
@@ -27,6 +27,14 @@ PROGRAM = [sys.executable, "-c", "from ribbonsim.cli.main import main; main()"]
 def worm(tmp_path_factory):
     path = tmp_path_factory.mktemp("mesh") / "worm.obj"
     write_obj(tube(s_curve(rings=41), np.linspace(0.9, 0.4, 41), 16, 4), path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def stub(tmp_path_factory):
+    """A body that is short and thick: the quickest to lay out, for whole processes."""
+    path = tmp_path_factory.mktemp("mesh") / "stub.obj"
+    write_obj(tube(straight(5.0, 11), 1.0, 10, 2), path)
     return path
 
 
@@ -104,7 +112,9 @@ def test_help_tells_the_defaults_that_hold():
 
 def test_preview_makes_a_page_and_says_so(worm, tmp_path):
     out = tmp_path / "preview"
-    done = run("preview", worm, "--out", out, "--poses", "c_bend,twist=300", "--controls", "1,9,17")
+    done = run_here(
+        "preview", worm, "--out", out, "--poses", "c_bend,twist=300", "--controls", "1,9,17"
+    )
     assert done.returncode == 0, done.stderr
     assert str(out / "index.html") in done.stdout
     assert "2 test poses" in done.stdout
@@ -230,9 +240,9 @@ def test_errors_reach_the_shell_without_a_traceback(tmp_path):
         ("SIGINT", "bind the mesh"), ("SIGINT", "write"), ("SIGTERM", "draw"), ("SIGHUP", "draw")
     ),
 )
-def test_a_signal_that_stops_leaves_nothing(worm, tmp_path, kind, stage):
+def test_a_signal_that_stops_leaves_nothing(stub, tmp_path, kind, stage):
     number = getattr(signal, kind)
-    words = ["preview", str(worm), "--out", str(tmp_path / "out"), "--poses", "curl"]
+    words = ["preview", str(stub), "--out", str(tmp_path / "out"), "--poses", "curl"]
     words += ["--controls", "1"]  # as few pictures as there can be
     process = subprocess.Popen(
         [sys.executable, "-c", WAITS, stage, *words],
@@ -254,9 +264,9 @@ def test_a_signal_that_stops_leaves_nothing(worm, tmp_path, kind, stage):
     assert not (tmp_path / "out").exists()
 
 
-def test_reader_that_stops_reading_is_no_error(worm, tmp_path):
+def test_reader_that_stops_reading_is_no_error(stub, tmp_path):
     process = subprocess.Popen(
-        [*PROGRAM, "layout", str(worm), "--out", str(tmp_path / "a.toml"), "--show"],
+        [*PROGRAM, "layout", str(stub), "--out", str(tmp_path / "a.toml"), "--show"],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -272,11 +282,11 @@ def test_reader_that_stops_reading_is_no_error(worm, tmp_path):
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals")
-def test_a_terminal_shows_a_bar_in_place_of_lines(worm, tmp_path):
+def test_a_terminal_shows_a_bar_in_place_of_lines(stub, tmp_path):
     ours, theirs = os.openpty()
     file = tmp_path / "a.toml"
     done = subprocess.run(
-        [*PROGRAM, "layout", str(worm), "--out", str(file)], stderr=theirs, check=False, timeout=600
+        [*PROGRAM, "layout", str(stub), "--out", str(file)], stderr=theirs, check=False, timeout=600
     )
     os.close(theirs)
     shown = os.read(ours, 100_000).decode()
@@ -359,22 +369,26 @@ def test_nothing_in_a_name_acts_on_the_terminal(tmp_path, worm):
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="names of files are bytes on Linux")
-def test_a_name_that_is_not_utf8(tmp_path, worm):
+def test_a_name_that_is_not_utf8(tmp_path, stub):
     path = os.fsencode(tmp_path) + b"/e\xffel.obj"
-    Path(os.fsdecode(path)).write_bytes(worm.read_bytes())
-    few = ["--poses", "curl", "--controls", "1"]  # as few pictures as there can be
-    command = [*PROGRAM, "preview", path, "--out", tmp_path / "out", *few]
+    Path(os.fsdecode(path)).write_bytes(stub.read_bytes())
+    command = [*PROGRAM, "layout", path, "--show", "--out", tmp_path / "a.toml"]
     done = subprocess.run(command, capture_output=True, check=False, timeout=600)
     assert done.returncode == 0, done.stderr
-    assert b"e_el was put into" in done.stdout
+    assert b"Traceback" not in done.stderr
+    assert Layout.load(tmp_path / "a.toml").name == "e_el"
+    few = ["--poses", "curl", "--controls", "1"]  # as few pictures as there can be
+    done = run_here("preview", os.fsdecode(path), "--out", tmp_path / "out", *few)
+    assert done.returncode == 0, done.stderr
+    assert "e_el was put into" in done.stdout
     page = (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
     assert "e_el" in page
 
 
 @pytest.mark.parametrize("words", first_of("layout --show --out a.toml", "check --poses curl"))
-def test_a_console_that_knows_few_letters(tmp_path, worm, words):
+def test_a_console_that_knows_few_letters(tmp_path, stub, words):
     done = subprocess.run(
-        [*PROGRAM, *words.split(), str(worm)],
+        [*PROGRAM, *words.split(), str(stub)],
         capture_output=True,
         check=False,
         timeout=600,
@@ -391,11 +405,11 @@ def test_a_console_that_knows_few_letters(tmp_path, worm, words):
     ("streams", "code"),
     first_of((">/dev/full", 3), (">&- 2>&- <&-", 0), (">&-", 0), ("2>/dev/full", 0), count=2),
 )
-def test_streams_that_are_closed_or_full(tmp_path, worm, streams, code):
+def test_streams_that_are_closed_or_full(tmp_path, stub, streams, code):
     if "/dev/full" in streams and not Path("/dev/full").exists():
         pytest.skip("no device that is always full")
     out = tmp_path / "a.toml"
-    command = [*PROGRAM, "layout", str(worm), "--out", str(out), "--show"]
+    command = [*PROGRAM, "layout", str(stub), "--out", str(out), "--show"]
     done = subprocess.run(
         ["sh", "-c", f'exec "$@" {streams}', "sh", *command],
         capture_output=True,
@@ -412,9 +426,9 @@ def test_streams_that_are_closed_or_full(tmp_path, worm, streams, code):
 
 
 @pytest.mark.parametrize("formats", first_of("obj,usd", "gltf,tables,sheet"))
-def test_a_folder_for_temporary_files_that_takes_none(tmp_path, worm, formats):
+def test_a_folder_for_temporary_files_that_takes_none(tmp_path, stub, formats):
     environment = {**os.environ, "TMPDIR": "/proc", "TEMP": "/proc", "TMP": "/proc"}
-    words = ["handoff", str(worm), "--out", str(tmp_path / "out"), "--poses", "curl"]
+    words = ["handoff", str(stub), "--out", str(tmp_path / "out"), "--poses", "curl"]
     done = subprocess.run(
         [*PROGRAM, *words, "--formats", formats],
         capture_output=True,

@@ -7,6 +7,7 @@ import sys
 import igl
 import numpy as np
 import pytest
+from command_line import run_here
 from pages import Page
 from PIL import Image
 from tubes import s_curve, straight, tube
@@ -23,7 +24,6 @@ from ribbonsim.rig.first_layout import BuildOptions, build_layout
 from ribbonsim.view.scene import Stage
 
 POSES = {"c_bend": None, "curl": 200.0, "twist": None}
-PROGRAM = [sys.executable, "-c", "from ribbonsim.cli.main import main; main()"]
 
 
 def worm(scale=1.0):
@@ -548,13 +548,7 @@ def files(rigs, tmp_path_factory):
 
 
 def run(*arguments):
-    return subprocess.run(
-        [*PROGRAM, "compare", *map(str, arguments)],
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=600,
-    )
+    return run_here("compare", *arguments)
 
 
 def test_command_prints_table_and_differences(files):

@@ -5,11 +5,11 @@ import os
 import tomllib
 from dataclasses import replace
 
-import jsonschema
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from schemas import by_schema
 
 import ribbonsim as rs
 from ribbonsim.files import cannot_write
@@ -171,7 +171,7 @@ def test_a_file_of_an_old_version_is_taken_to_the_present_form(layout, tmp_path,
 def test_the_schema_describes_files_as_they_are_read(layout, tmp_path):
     """JSON Schema, draft 2020-12, by the jsonschema library, over what tomllib reads."""
     schema = LayoutTable.model_json_schema()
-    check = jsonschema.Draft202012Validator(schema)
+    check = by_schema(schema)
     data = tomllib.loads(saved(layout, tmp_path).read_text(encoding="utf-8"))
     check.validate(data)
     reach = schema["$defs"]["ControlTable"]["properties"]["reach"]

@@ -29,6 +29,8 @@ from ribbonsim.show.studio import Look
 
 NASTY = "<script>alert(1)</script>"
 SMALL = {"film": True, "size": (480, 360), "frames": 6, "look": Look(quality="draft")}
+# for what stands in words: one picture a pose, no film
+WORDS = {"angles": 1, "look": Look(quality="draft")}
 
 
 @pytest.fixture(scope="module")
@@ -164,7 +166,7 @@ def test_the_verdict_is_that_of_the_check(rig, alone):
 
 def test_the_verdict_says_in_which_poses(rig, tmp_path):
     path = tmp_path / "some.html"
-    made = review_page(rig, path, {"c_bend": 10.0, "twist": 300.0, "curl": 15.0}, **SMALL)
+    made = review_page(rig, path, {"c_bend": 10.0, "twist": 300.0, "curl": 15.0}, **WORDS)
     assert {finding.pose for finding in made.reports[0].findings} == {"twist"}
     told = Page(path.read_text(encoding="utf-8")).text
     assert "A limit is broken in 1 of 3 poses: twist." in told
@@ -172,7 +174,7 @@ def test_the_verdict_says_in_which_poses(rig, tmp_path):
 
 def test_a_creature_that_bends_right_is_said_to(rig, tmp_path):
     path = tmp_path / "easy.html"
-    made = review_page(rig, path, {"c_bend": 10.0}, **SMALL)
+    made = review_page(rig, path, {"c_bend": 10.0}, **WORDS)
     assert made.reports[0].bends_right
     told = Page(path.read_text(encoding="utf-8")).text
     assert "It bends right" in told
@@ -201,7 +203,9 @@ def test_names_appear_as_text(rig, compared, tmp_path):
     assert NASTY not in compared[1]
     assert NASTY in Page(compared[1]).text
     path = tmp_path / "nasty.html"
-    review_page(rig, path, ["twist"], slate=Slate(NASTY, NASTY), question=NASTY, **SMALL)
+    review_page(
+        rig, path, ["twist"], slate=Slate(NASTY, NASTY), question=NASTY, **{**SMALL, **WORDS}
+    )
     assert NASTY not in path.read_text(encoding="utf-8")
 
 
@@ -285,7 +289,7 @@ def test_what_cannot_be_made_is_said_in_one_sentence(rig, tmp_path, name, more, 
 def test_a_page_too_large_to_send_is_not_written(rig, tmp_path, monkeypatch):
     monkeypatch.setattr("ribbonsim.pages.review_page.LARGEST", 50_000)
     with pytest.raises(rs.RibbonsimError, match="can be sent: show fewer poses or angles"):
-        review_page(rig, tmp_path / "page.html", ["c_bend"], **SMALL)
+        review_page(rig, tmp_path / "page.html", ["c_bend"], **WORDS)
     assert list(tmp_path.iterdir()) == []
 
 
@@ -296,7 +300,7 @@ def test_nothing_is_written_when_it_is_stopped(rig, tmp_path, stage):
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        review_page(rig, tmp_path / "page.html", ["c_bend"], progress=stop, **SMALL)
+        review_page(rig, tmp_path / "page.html", ["c_bend"], progress=stop, **{**SMALL, **WORDS})
     assert list(tmp_path.iterdir()) == []
 
 

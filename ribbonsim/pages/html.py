@@ -8,6 +8,7 @@ import shlex
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
@@ -88,7 +89,7 @@ class FoldedPose:
 
 def render_page(template: str, name: str, *, source: str = "", **values: object) -> str:
     """Render a page from a template that extends ``page.html``."""
-    values = {"commands": (), **values}
+    values = {"commands": (), "made": time.strftime("%Y-%m-%d"), **values}
     return _environment().get_template(template).render(name=name, source=source, **values)
 
 
@@ -97,7 +98,9 @@ def inline_plots(plots: Iterable[Plot]) -> tuple[tuple[Markup, str], ...]:
     return tuple((Markup(plot.svg()), plot.title) for plot in plots)
 
 
+@cache
 def _environment() -> Environment:
+    """Templates and what all of them know; each is read and compiled once."""
     environment = Environment(
         loader=PackageLoader("ribbonsim", "templates"),
         autoescape=True,
@@ -110,7 +113,6 @@ def _environment() -> Environment:
         scale_colours=_css_colours(Scale("")),
         change_colours=_css_colours(Scale("", diverging=True)),
         version=version(),
-        made=time.strftime("%Y-%m-%d"),
     )
     environment.globals["part"] = environment.get_template("parts.html").module
     return environment
