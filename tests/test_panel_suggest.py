@@ -57,6 +57,19 @@ def test_what_is_found_is_what_python_finds_and_is_drawn(bench):
     assert told["sentences"][0][:40] in bench.section._words.value
 
 
+def test_a_drive_that_is_chosen_is_the_drive_of_all_that_is_found(bench):
+    bench.section._drive.value = "skinned"
+    bench.ask("look_aside", most=3)
+    bench.rest()
+    found = bench.section._answer.found
+    both = (*found.even.values(), *found.suggested.values())
+    assert {placed.layout.drive for placed in both} == {"skinned"}
+    rig = bench.desk.model.rig
+    told = rs.suggest(rig, ["look_aside"], (2, 3), within=0.25, drive="skinned").to_dict()
+    assert found.to_dict() == told
+    bench.section._drive.value = "what is closer"
+
+
 def test_a_point_is_shown_compared_and_taken_in_one_step(bench):
     bench.ask("look_aside")
     bench.rest()

@@ -18,9 +18,10 @@ from ribbonsim.placing.judge import vertex_areas
 from ribbonsim.placing.knots import exact_kink, with_knots
 from ribbonsim.placing.line import line_of
 from ribbonsim.placing.pairs import pair_misses
-from ribbonsim.placing.search import Search, Wanted
+from ribbonsim.placing.search import Search
 from ribbonsim.placing.seats import MissTable, best_for_sum, best_for_worst
 from ribbonsim.placing.stations import place_stations
+from ribbonsim.placing.wanted import Wanted
 from ribbonsim.rig.first_layout import BuildOptions, build_layout
 
 MESHES = Path(__file__).parents[1] / "meshes"
@@ -379,6 +380,23 @@ def test_weight_turns_the_search_to_a_pose(worm):
     back = rs.suggest(worm, poses, 4, weights={"tail_flick": 20.0}).best
     assert front.misses["look_aside"].skin < back.misses["look_aside"].skin
     assert back.misses["tail_flick"].skin < front.misses["tail_flick"].skin
+
+
+def test_controls_too_few_to_be_skinned_to_are_named_with_what_to_do(rod):
+    # two controls twisted by 180 degrees narrow what is blended between them to cos(180 / 2) = 0,
+    # four to cos(60 / 2) a piece
+    said = "two controls cannot do twist 180° with the surface skinned to them.*seek (3|4) controls"
+    with pytest.raises(rs.RibbonsimError, match=f"{said} or more, or let shares drive"):
+        rs.suggest(rod, {"twist": 180.0}, (2, 4), drive="skinned")
+    found = rs.suggest(rod, {"twist": 180.0}, 4, drive="skinned")
+    assert found.best.skin_error <= found.even[4].skin_error
+
+
+def test_fewer_stations_leave_nothing_worse_than_even():
+    found = rs.suggest(rig_of(tentacle()), {"curl": 270.0}, (2, 3), drive="skinned")
+    for number, placed in found.suggested.items():
+        assert placed.skin_error <= found.even[number].skin_error
+    assert len(found.best.stations) < 17
 
 
 def test_floor_says_what_no_layout_can():

@@ -11,7 +11,8 @@ from tubes import s_curve, tube
 
 import ribbonsim as rs
 from ribbonsim.mesh.obj_write import write_obj
-from ribbonsim.placing.search import Search, Wanted
+from ribbonsim.placing.search import Search
+from ribbonsim.placing.wanted import Wanted
 from ribbonsim.rig.first_layout import build_layout
 from ribbonsim.view.placing_plot import plot_suggestion
 

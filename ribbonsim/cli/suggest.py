@@ -111,7 +111,8 @@ def suggest_command(
     stopped, the best that was found until then is kept.
     """
     from ribbonsim.files import check_free
-    from ribbonsim.placing.search import Search, Wanted
+    from ribbonsim.placing.search import Search
+    from ribbonsim.placing.wanted import Wanted
     from ribbonsim.rig.first_layout import load_rig
 
     if out is not None:

@@ -28,8 +28,10 @@ def sweep_command(
 
     A FOLDER is swept with all meshes and layouts in it. A TOML file lists meshes, layouts and
     poses, and may have a grid: controls = [3, 5, 7], stations = [13, 17], reach = [1.5, 2].
-    Layouts are put on each mesh's own ribbon, by shares of its length. If a run is stopped, the
-    same command goes on where it was; a mesh that cannot be used is a line of the table.
+    Layouts are put on the ribbon that is found in each mesh, as preview and check find it: of a
+    layout file only stations, controls, reach and drive are taken, by shares of the ribbon's
+    length, and neither its ribbon nor its appendages. If a run is stopped, the same command goes
+    on where it was; a mesh that cannot be used is a line of the table.
     """
     from ribbonsim.pages.sweep_page import write_sweep
     from ribbonsim.placing.sweep import sweep

@@ -12,6 +12,7 @@ from ribbonsim.bendcheck.coarse import coarse_rig
 from ribbonsim.bendcheck.exact import exact_skin, motions_to
 from ribbonsim.bendcheck.midline import sharpness
 from ribbonsim.curves.ribbon import Ribbon
+from ribbonsim.errors import RibbonsimError
 from ribbonsim.layout.appendages import BODY
 from ribbonsim.layout.layout import Layout
 from ribbonsim.layout.pose import Pose
@@ -21,7 +22,6 @@ from ribbonsim.placing.asked import Asked
 from ribbonsim.placing.knots import exact_kink
 from ribbonsim.rig.bind import rebind
 from ribbonsim.rig.chains import JointPose
-from ribbonsim.rig.posed import Posed
 from ribbonsim.rig.rig import Method, Rig
 
 
@@ -66,12 +66,27 @@ class Measured:
     misses: dict[str, PoseMiss]
 
 
+class CannotPoseError(RibbonsimError):
+    """A layout's ribbons come to nothing in a pose.
+
+    Parameters
+    ----------
+    pose : str
+        As it stands in sentences.
+    """
+
+    def __init__(self, pose: str) -> None:
+        super().__init__(f"the ribbons come to nothing in {pose}")
+        self.pose = pose
+
+
 @dataclass(frozen=True, eq=False)
 class _Trial:
     """One pose of one layout, and its skin error."""
 
     pose: Pose
-    posed: Posed
+    ribbons: Mapping[str, Ribbon]
+    joints: JointPose
     skin: float
 
 
@@ -170,7 +185,12 @@ class Judge:
         for number in tuple(self._hardest):
             pose = rig.fit_all(self.asked[number].targets)
             posed = rig.posed(pose)
-            yield number, _Trial(pose, posed, self._skin(rig, number, posed.joints, coarse=True))
+            try:
+                ribbons = posed.at_home
+            except RibbonsimError as error:
+                raise CannotPoseError(self.asked[number].wish.shown) from error
+            skin = self._skin(rig, number, posed.joints, coarse=True)
+            yield number, _Trial(pose, ribbons, posed.joints, skin)
 
     def _put_first(self, number: int) -> None:
         self._hardest.remove(number)
@@ -182,14 +202,14 @@ class Judge:
         self._put_first(worst)
         misses: dict[str, PoseMiss] = {}
         for number, (one, trial) in enumerate(zip(self.asked, told, strict=True)):
-            shapes, kinks, posed = [], [], trial.posed.at_home
+            shapes, kinks, posed = [], [], trial.ribbons
             for name, target in one.targets.items():
                 rest = rig.layout.ribbons[name].ribbon
                 shapes.append(self._shape_error(name, posed[name], target))
                 kinks.append(sharpness(posed[name], rest, target)[0])
             kink = max(kinks) / max(self._kinks[number], 1.0)
             misses[one.name] = PoseMiss(trial.skin, max(shapes), kink)
-        joints = tuple(trial.posed.joints for trial in told)
+        joints = tuple(trial.joints for trial in told)
         return Measured(rig, tuple(trial.pose for trial in told), joints, misses)
 
     def _whole_rig(self, rough: Measured) -> Rig:

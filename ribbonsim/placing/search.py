@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
@@ -14,27 +14,27 @@ from ribbonsim.bendcheck.cases import PoseList
 from ribbonsim.bendcheck.exact import motions_to
 from ribbonsim.bendcheck.floor import floor_of
 from ribbonsim.bendcheck.measures import Gauge
-from ribbonsim.checks import check_choice
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.layout.appendages import BODY
 from ribbonsim.layout.layout import Layout
-from ribbonsim.layout.settings import DEFAULT_REACH, DRIVES, OTHER_DRIVE, Drive
+from ribbonsim.layout.settings import DEFAULT_REACH, OTHER_DRIVE, Drive
 from ribbonsim.placing.asked import groups_of, read_poses
 from ribbonsim.placing.broken import LimitsCheck
 from ribbonsim.placing.choice import error_of, is_enough, recommended, so_far
 from ribbonsim.placing.drive_model import DriveModel
 from ribbonsim.placing.grown import Growing
-from ribbonsim.placing.judge import Judge, Measured, vertex_areas
+from ribbonsim.placing.judge import CannotPoseError, Judge, Measured, vertex_areas
 from ribbonsim.placing.knots import with_knots
 from ribbonsim.placing.layouts import Layouts
 from ribbonsim.placing.line import Line, line_of
 from ribbonsim.placing.proposals import Group, places_on
 from ribbonsim.placing.result import FloorFigures, Placed, Suggestion
 from ribbonsim.placing.seats import MissTable, best_for_worst
-from ribbonsim.placing.words import ALIKE, sentences_of
+from ribbonsim.placing.wanted import MOST_CONTROLS, Wanted, check_wanted
+from ribbonsim.placing.words import ALIKE, number_word, sentences_of
 from ribbonsim.rig.bind import rebind
 from ribbonsim.rig.carry_over import carry_over
-from ribbonsim.rig.rig import Method, Rig
+from ribbonsim.rig.rig import Rig
 
 # numbers of stations that are tried for the layout that is recommended, and by how much fewer of
 # them may always add to the skin error
@@ -42,37 +42,8 @@ _STATIONS, _AS_GOOD = (7, 9, 11, 13, 15, 17, 21, 25, 33), 1.1
 # among layouts whose errors are so near to the least, broken limits count; what misses so many
 # times as much as is enough is not weighed any further
 _ALIKE, _NEAR = 1.1, 2.0
-_MOST_CONTROLS = 24
 # stations of the layout that shows what many would reach
 _MANY = 33
-
-
-@dataclass(frozen=True)
-class Wanted:
-    """What is asked of a search.
-
-    Parameters
-    ----------
-    fewest, most : int
-        Numbers of controls.
-    within : float or None
-        Skin error that is wanted, per cent of the body length.
-    stations : int or None
-        Stations of the body; found if left out.
-    keep : tuple of str
-        Controls that stay where they stand.
-    method : {"linear", "dual_quaternion"}
-    drive : {"shares", "skinned"} or None
-        How controls move the ribbons; what is closer if left out.
-    """
-
-    fewest: int
-    most: int
-    within: float | None = None
-    stations: int | None = None
-    keep: tuple[str, ...] = ()
-    method: Method = "linear"
-    drive: Drive | None = None
 
 
 class Search:
@@ -96,7 +67,7 @@ class Search:
     def __init__(
         self, rig: Rig, poses: PoseList, weights: Mapping[str, float] | None, wanted: Wanted
     ) -> None:
-        _check(rig.layout, wanted)
+        check_wanted(rig.layout, wanted)
         self.rig, self.wanted = rig, wanted
         self._gauge = Gauge(rig)
         self.asked = read_poses(self._gauge, poses, weights)
@@ -238,7 +209,22 @@ class Search:
         return layout.with_drive(self.wanted.drive or layout.drive)
 
     def _even(self, number: int) -> Placed:
-        return self._placed(self.judge.rough(self.even_layout(number)))
+        try:
+            return self._placed(self.judge.rough(self.even_layout(number)))
+        except CannotPoseError as error:
+            raise RibbonsimError(self._why_not(number, error.pose)) from error
+
+    def _why_not(self, number: int, pose: str) -> str:
+        """What so many controls that a surface is skinned to cannot do, and what to do."""
+        said = (
+            f"{number_word(number)} controls cannot do {pose} with the surface skinned to them, as "
+            "it comes to nothing between two of them: "
+        )
+        for more in range(number + 1, MOST_CONTROLS + 1):
+            with contextlib.suppress(CannotPoseError):
+                self.judge.rough(self.even_layout(more))
+                return f"{said}seek {more} controls or more, or let shares drive the ribbons"
+        return f"{said}let shares drive the ribbons, or ask for less"
 
     def _best(self, number: int, even: Placed, before: Placed | None) -> Placed:
         """The best that the tables propose by the real drive and skin, or else the even layout.
@@ -305,7 +291,7 @@ class Search:
         """Layouts that can be posed, miss no more than a bound, and may be among the closest."""
         found = []
         for layout in layouts:
-            with contextlib.suppress(RibbonsimError):
+            with contextlib.suppress(CannotPoseError):
                 if one := self.judge.rough_within(layout, most):
                     found.append(one)
                     most = min(most, _ALIKE * self._score(one))
@@ -369,7 +355,7 @@ class Search:
             return placed
         # fewer stations may not use up what better places have gained
         kept = max(_AS_GOOD * placed.skin_error, 0.5 * even.skin_error)
-        limit = min(goal, kept) if enough else goal
+        limit = min(goal, kept, even.skin_error) if enough else goal
         places = [places_on(placed.layout, group) for group in self.groups]
         least = len(places[0]) + 2
         counts = [count for count in _STATIONS if (count < now if enough else count > now)]
@@ -440,35 +426,3 @@ class Search:
             knots=self.knotted[1],
         )
         return replace(found, sentences=tuple(sentences_of(found)))
-
-
-def _check(layout: Layout, wanted: Wanted) -> None:
-    for number in (wanted.fewest, wanted.most):
-        if int(number) != number or not 2 <= number <= _MOST_CONTROLS:
-            raise RibbonsimError(
-                f"{number} controls cannot be sought: give whole numbers from 2 to {_MOST_CONTROLS}"
-            )
-    if wanted.drive is not None:
-        check_choice("drive", wanted.drive, DRIVES)
-    if wanted.fewest > wanted.most:
-        raise RibbonsimError(
-            f"controls {wanted.fewest} to {wanted.most} are none: give the fewest first"
-        )
-    if wanted.within is not None and not 0.0 < wanted.within < 100.0:
-        raise RibbonsimError(
-            f"within {wanted.within:g} % cannot be used: give per cent of the body length, above 0"
-        )
-    least = wanted.most + 2
-    if wanted.stations is not None and not least <= wanted.stations <= 1000:
-        raise RibbonsimError(
-            f"{wanted.stations} stations are too few for {wanted.most} controls and both ends: "
-            f"give {least} or more, or fewer controls"
-        )
-    for name in wanted.keep:
-        if name not in layout.all_control_names:
-            layout.index_of_control(name)  # says what there is
-    if len(wanted.keep) > wanted.fewest:
-        raise RibbonsimError(
-            f"{len(wanted.keep)} controls stay where they stand, and {wanted.fewest} are sought: "
-            f"seek {len(wanted.keep)} or more"
-        )

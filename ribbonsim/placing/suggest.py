@@ -9,7 +9,8 @@ from ribbonsim.bendcheck.cases import PoseList
 from ribbonsim.layout.settings import Drive
 from ribbonsim.mesh.creature import CreatureMesh
 from ribbonsim.placing.result import Suggestion
-from ribbonsim.placing.search import Search, Wanted
+from ribbonsim.placing.search import Search
+from ribbonsim.placing.wanted import Wanted
 from ribbonsim.rig.bind import bind
 from ribbonsim.rig.first_layout import build_layout
 from ribbonsim.rig.rig import Method, Rig

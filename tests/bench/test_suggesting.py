@@ -5,8 +5,9 @@ from pathlib import Path
 import pytest
 
 from ribbonsim import bind, load_mesh, suggest
-from ribbonsim.placing.search import Search, Wanted
+from ribbonsim.placing.search import Search
 from ribbonsim.placing.seats import MissTable, best_for_worst
+from ribbonsim.placing.wanted import Wanted
 from ribbonsim.rig.bind import rebind
 from ribbonsim.rig.first_layout import build_layout
 

@@ -8,6 +8,7 @@ from typing import Any
 import ipywidgets as widgets
 from ipyevents import Event
 
+from ribbonsim.layout.settings import DRIVES
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.fields import (
     JobFields,
@@ -25,9 +26,10 @@ from ribbonsim.panel.sections.fields import (
     whole_number,
 )
 from ribbonsim.panel.state.names import short
+from ribbonsim.panel.state.ribbon_words import DRIVE_WORDS
 from ribbonsim.panel.state.trial import Trial, poses_to_tick
 from ribbonsim.panel.work.suggesting import Answer, Suggesting, plot_png
-from ribbonsim.placing.search import Wanted
+from ribbonsim.placing.wanted import Wanted
 from ribbonsim.placing.words import per_cent
 
 _FEWEST = 2
@@ -54,6 +56,11 @@ class SuggestSection:
         self._within = NumberBox(0.25, 0.001, 50.0, width="72px")
         self._most = whole_number(9, _FEWEST, 17)
         self._stays = tick("the chosen control stays", tip="keep it where it stands")
+        tips = [
+            "each layout gets the drive that is closer",
+            *(DRIVE_WORDS[each] for each in DRIVES),
+        ]
+        self._drive = press_one(["what is closer", *DRIVES], tips)
         self._ask = button("Suggest a layout", self._start)
         self._job = JobFields(self._suggesting.stop, "stop; the best so far is kept")
         self._make_answer_fields()
@@ -86,6 +93,7 @@ class SuggestSection:
                 self._ticks,
                 field("within", self._within, widgets.Label("% of the body length")),
                 field("at most", self._most, widgets.Label("controls"), self._stays),
+                field("drive", self._drive),
                 row(self._ask, self._job.stop, self._job.bar),
                 self._job.words,
                 self._found,
@@ -169,8 +177,9 @@ class SuggestSection:
         model = self._desk.model
         keep = (model.selected,) if self._stays.value else ()
         fewest = min(max(_FEWEST, len(keep)), int(self._most.number))
+        drive = next((each for each in DRIVES if each == self._drive.value), None)
         wanted = Wanted(
-            fewest, int(self._most.number), self._within.value, None, keep, model.method
+            fewest, int(self._most.number), self._within.value, None, keep, model.method, drive
         )
         self._chosen = None
         self._suggesting.start(model.rig, weights, wanted)

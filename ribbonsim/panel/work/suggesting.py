@@ -12,7 +12,8 @@ from ribbonsim.arrays import Progress
 from ribbonsim.panel.work.job import Fail, Job, Tell
 from ribbonsim.panel.work.worker import CHECKS
 from ribbonsim.placing.result import Suggestion
-from ribbonsim.placing.search import Search, Wanted
+from ribbonsim.placing.search import Search
+from ribbonsim.placing.wanted import Wanted
 from ribbonsim.rig.rig import Rig
 from ribbonsim.view.placing_plot import plot_suggestion
 
