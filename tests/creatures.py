@@ -5,6 +5,8 @@ contour filter of VTK, so that it is one closed skin whatever was joined. The cu
 trunk was grown along is the answer that a guide is held against.
 """
 
+from functools import cache
+
 import numpy as np
 import pyvista as pv
 
@@ -67,6 +69,7 @@ def grown(cones, cell, blend=None, flatten=None, name="creature"):
     return CreatureMesh.from_arrays(positions, faces, name)
 
 
+@cache
 def quadruped(walking=False):
     """A heavy animal on four legs, head raised, a thin tail; along z, y up. Trunk known."""
     trunk = np.array(
@@ -100,6 +103,7 @@ def quadruped(walking=False):
     return grown(cones, 0.12, 0.3, name="quadruped"), trunk
 
 
+@cache
 def stinger():
     """Eight legs, two claws and a tail that curls up over the back; along z, y up."""
     body = np.array([[0, 0.9, 2.6], [0, 1.0, 1.5], [0, 1.0, 0], [0, 1.0, -1.6]])
@@ -118,6 +122,7 @@ def stinger():
     return grown(cones, 0.08, 0.15, name="stinger"), np.vstack([body, tail[1:]])
 
 
+@cache
 def swimmer():
     """A fish: flat from side to side, back and belly fins, a tail that parts into two lobes."""
     trunk = np.array(
@@ -131,6 +136,7 @@ def swimmer():
     return grown(cones, 0.1, 0.25, flatten=[0.55, 1.0, 1.0], name="swimmer"), trunk
 
 
+@cache
 def slug():
     """A stubby body, one and a half times as long as it is thick."""
     trunk = np.array([[0, 1.0, -0.9], [0, 1.0, 0.9]])

@@ -1,6 +1,7 @@
 """Bodies with limbs, as level sets of distances to segments: skins whose makers know each limb."""
 
 from dataclasses import dataclass
+from functools import cache
 
 import igl
 import numpy as np
@@ -83,6 +84,7 @@ def _largest(positions, triangles):
     return positions[first], triangles[whole]
 
 
+@cache
 def six_arms(step=0.35):
     """A body along z with six arms, three to each side."""
     bones = [Bone((0, 0, 0), (0, 0, 40), 3.2, 2.2)]
@@ -94,6 +96,7 @@ def six_arms(step=0.35):
     return skin_of(bones, step, name="six")
 
 
+@cache
 def flat_fin(step=0.22):
     """A body with one fin that lies along it, closer than it is thick."""
     bones = [
@@ -104,6 +107,7 @@ def flat_fin(step=0.22):
     return skin_of(bones, step, soft=0.08, name="flat")
 
 
+@cache
 def branched(step=0.35):
     """A body with one arm that carries an arm of its own."""
     bones = [

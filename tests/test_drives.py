@@ -121,7 +121,7 @@ def test_under_another_drive_nothing_is_bound_again():
 
 @pytest.mark.parametrize("drive", ["shares", "skinned"])
 def test_appendages_are_driven_as_the_layout_says(drive):
-    mesh = six_arms()[0] if isinstance(six_arms(), tuple) else six_arms()
+    mesh, _ = six_arms(0.5)
     layout = Layout.from_ribbon(Ribbon.along(straight(40.0, 81), 1.0), 17, 5)
     for proposal in find_appendages(mesh, layout.ribbon)[:1]:
         layout = layout.with_appendage(proposal.appendage(controls=3))
