@@ -97,6 +97,15 @@ def six_arms(step=0.35):
 
 
 @cache
+def two_fins(step=0.5):
+    """A body with a fin to each side, of few vertices."""
+    bones = [Bone((0, 0, 0), (0, 0, 30), 2.4, 1.6)]
+    for side, x in (("l", 1.0), ("r", -1.0)):
+        bones.append(Bone((1.5 * x, 0, 14), (11 * x, 1, 15), 0.9, 0.6, name=f"fin_{side}"))
+    return skin_of(bones, step, name="finned")
+
+
+@cache
 def flat_fin(step=0.22):
     """A body with one fin that lies along it, closer than it is thick."""
     bones = [

@@ -202,7 +202,7 @@ def small_creature(name, share):
 @pytest.mark.parametrize(
     ("name", "share", "pose", "amount"),
     first_of(
-        ("grub", 0.96, "curl", 500.0),
+        ("grub", 0.975, "curl", 500.0),
         ("grub", 0.96, "rear_up", 140.0),
         ("coil", 0.95, "s_bend", None),
         ("coil", 0.95, "curl", None),

@@ -433,14 +433,14 @@ def subdivided(mesh):
     return CreatureMesh.from_arrays(points, triangles.tolist(), "finer")
 
 
+@pytest.mark.parametrize("label", first_of("shuffled", "along an axis", "backwards"))
 @pytest.mark.parametrize("name", first_of("snuffer", "lampeel"))
-def test_guide_does_not_depend_on_the_order_of_the_vertices(name):
+def test_guide_does_not_depend_on_the_order_of_the_vertices(name, label):
     mesh = demo_mesh(name)
     expected = find_guide(mesh)
-    for label, order in orders_of(mesh):
-        got = find_guide(renumbered(mesh, order))
-        apart = np.linalg.norm(got - expected, axis=1).max()
-        assert apart < 1e-7 * length_of(expected), label
+    got = find_guide(renumbered(mesh, dict(orders_of(mesh))[label]))
+    apart = np.linalg.norm(got - expected, axis=1).max()
+    assert apart < 1e-7 * length_of(expected)
 
 
 def test_guide_of_a_subdivided_mesh_is_the_same_to_a_thousandth():

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from cases import first_of
+from limbs import two_fins
 from tubes import arc, s_curve, straight, tube
 
 import ribbonsim as rs
@@ -331,9 +332,11 @@ def test_twist_that_kills_a_skinned_surface_is_left_to_shares(rod):
 
 @pytest.fixture(scope="module")
 def finned():
-    """A demo creature whose fins and barbels each have a ribbon."""
-    mesh = lampeel()
-    return rs.bind(mesh, build_layout(mesh, BuildOptions(appendages=True)))
+    """A creature whose fins each have a ribbon."""
+    mesh, _ = two_fins(0.35)
+    rig = rs.bind(mesh, build_layout(mesh, BuildOptions(appendages=True)))
+    assert len(rig.layout.appendages) == 2
+    return rig
 
 
 def test_poses_of_appendages_place_the_controls_of_each_on_its_own_ribbon(finned):
@@ -362,10 +365,11 @@ def test_poses_of_appendages_place_the_controls_of_each_on_its_own_ribbon(finned
 
 
 def test_kept_control_of_an_appendage_stays_and_so_do_those_of_the_body(finned):
-    keep = ["fin_l.control3", "control2"]
+    fin = finned.layout.appendages[0].name
+    keep = [f"{fin}.control3", "control2"]
     found = rs.suggest(finned, ["appendage_wave", "look_aside"], (3, 4), keep=keep)
     for placed in (*found.suggested.values(), *found.even.values()):
-        for ribbon, name in (("fin_l", "control3"), ("body", "control2")):
+        for ribbon, name in ((fin, "control3"), ("body", "control2")):
             stands = []
             for layout in (finned.layout, placed.layout):
                 own = layout.ribbons[ribbon]

@@ -46,10 +46,14 @@ def place_labels(
     for anchor, (width, height) in zip(anchors, sizes, strict=True):
         best, lowest = around(anchor, 0.5 * width), np.inf
         for radius in _RADII:
+            if radius >= lowest:  # no cost is less than its radius
+                break
             for angle in _ANGLES:
                 box = _held_inside(_beside(anchor, angle, radius, width, height), picture)
                 leader = (anchor, nearest(anchor, box))
                 cost = radius + _gap_cost(anchor, leader[1]) + 40.0 * _cover(busy, box)
+                if cost >= lowest:
+                    continue
                 cost += sum(_overlap(box, other) for other in (*taken, *placed))
                 cost += 60.0 * sum(_cross(leader, other) for other in leaders)
                 cost += 60.0 * sum(_cross(leader, side) for b in placed for side in _sides(b))
@@ -123,8 +127,8 @@ def _overlap(a: Box, b: Box, gap: float = _GAP) -> float:
 def _cover(sums: Array, box: Box) -> float:
     """Share of a box that the subject covers."""
     rows, columns = sums.shape[0] - 1, sums.shape[1] - 1
-    left, right = (int(np.clip(x / _CELL, 0, columns)) for x in (box[0], box[2] + _CELL))
-    top, bottom = (int(np.clip(y / _CELL, 0, rows)) for y in (box[1], box[3] + _CELL))
+    left, right = (int(min(max(x / _CELL, 0), columns)) for x in (box[0], box[2] + _CELL))
+    top, bottom = (int(min(max(y / _CELL, 0), rows)) for y in (box[1], box[3] + _CELL))
     area = max(1, (right - left) * (bottom - top))
     inside = sums[bottom, right] - sums[top, right] - sums[bottom, left] + sums[top, left]
     return float(inside) / area
