@@ -172,7 +172,6 @@ def test_a_kept_pose_stands_first_and_leaves_the_others_as_they_are(seen):
 def test_it_can_be_switched_off_which_the_session_keeps(seen):
     seen.section.switch.value = False
     assert seen.section.view.layout.display == "none"
-    assert "rs-strip-on" not in seen.section.view._dom_classes
     seen.desk.act(lambda: edits.set_reach(seen.model, "control2", 1.5))
     seen.sent.clear()
     seen.shown()

@@ -160,9 +160,7 @@ class StripSection:
 
     def _place(self) -> None:
         """Give the row its room, or take it away."""
-        on = self.switch.value
-        self.view.layout.display = "" if on else "none"
-        (self.view.add_class if on else self.view.remove_class)("rs-strip-on")
+        self.view.layout.display = "" if self.switch.value else "none"
 
     # -- what the browser says ---------------------------------------------------------------
 

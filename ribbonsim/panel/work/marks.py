@@ -6,7 +6,7 @@ beside its dot while the creature moves; room is looked for only when the pictur
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -27,6 +27,7 @@ _SMOOTH = 2
 _SPOT = "#b4482f"
 _NAME_SIZE, _NUMBER_SIZE = 15, 12
 _LONGEST = 24
+_SIDES = 8  # on which a name can stand beside its dot
 
 
 @dataclass(frozen=True)
@@ -79,6 +80,7 @@ class Marker:
     def __init__(self, size: tuple[int, int]) -> None:
         self.size = size
         self._offsets: dict[str, Point] = {}
+        self.boxes: dict[str, Box] = {}  # of the names in the picture that was drawn last
 
     def settle(self, marks: Marks, body: Array, anew: bool) -> None:
         """Find room for the names."""
@@ -86,9 +88,11 @@ class Marker:
         boxes = [self._box(name, place) for name, place in marks.controls]
         if not anew and set(names) <= self._offsets.keys() and not _touching(boxes):
             return
+        controls = _by_weight(marks)
+        names = [name for name, _ in controls]
         sizes = [_name_sprite(name, name == marks.chosen).size for name in names]
-        dots = [(x - 10.0, y - 10.0, x + 10.0, y + 10.0) for _, (x, y) in marks.controls]
-        places = [place for _, place in marks.controls]
+        dots = [_about(place) for _, place in controls]
+        places = [place for _, place in controls]
         found = place_labels(places, sizes, self.size, covered_cells(body, self.size), dots)
         self._offsets = {
             name: (box[0] - x, box[1] - y)
@@ -118,12 +122,13 @@ class Marker:
                 _number_sprite(number),
                 (place[0] + step * away[0], place[1] + step * away[1]),
             )
+        self.boxes = self._room(marks)
         for name, place in marks.controls:
-            _draw_leader(sheet, place, self._box(name, place))
+            if name in self.boxes:
+                _draw_leader(sheet, place, self.boxes[name])
         for name, place in marks.controls:
             _paste(sheet, _dot_sprite("chosen" if name == marks.chosen else "control"), place)
-        for name, place in marks.controls:
-            left, top, right, bottom = self._box(name, place)
+        for name, (left, top, right, bottom) in self.boxes.items():
             middle = (0.5 * (left + right), 0.5 * (top + bottom))
             _paste(sheet, _name_sprite(name, name == marks.chosen), middle)
         for number, place in enumerate(marks.guide):
@@ -144,12 +149,49 @@ class Marker:
             _paste(sheet, _dot_sprite("chosen" if i == chosen else "control"), place)
         return np.asarray(sheet)
 
-    def _box(self, name: str, place: Point) -> Box:
+    def _room(self, marks: Marks) -> dict[str, Box]:
+        """Boxes of names that keep off each other; one without room is left out.
+
+        The chosen control's comes first. A name stands where it stood beside its dot, else on
+        another side of it, and only hides another dot where it finds no better place.
+        """
+        found: dict[str, Box] = {}
+        dots = {name: _about(place) for name, place in marks.controls}
+        for name, place in _by_weight(marks):
+            others = [box for other, box in dots.items() if other != name]
+            boxes = [self._box(name, place, side) for side in range(_SIDES)]
+            free = [box for box in boxes if not _meets(box, found.values())]
+            best = next((box for box in free if not _meets(box, others)), None)
+            if best is not None or free:
+                found[name] = free[0] if best is None else best
+        return found
+
+    def _box(self, name: str, place: Point, side: int = 0) -> Box:
+        """Where a name stands beside its dot; other sides than 0 are mirror images of that."""
         wide, high = _name_sprite(name, False).size
         dx, dy = self._offsets.get(name, (14.0, -0.5 * high))
+        if side & 1:
+            dx = -dx - wide
+        if side & 2:
+            dy = -dy - high
+        if side & 4:  # a name that stood aside goes above or below
+            dx, dy = -0.5 * wide, (12.0 if side & 2 else -12.0 - high)
         left = min(max(place[0] + dx, 2.0), self.size[0] - wide - 2.0)
         top = min(max(place[1] + dy, 2.0), self.size[1] - high - 2.0)
         return left, top, left + wide, top + high
+
+
+def _by_weight(marks: Marks) -> list[tuple[str, Point]]:
+    """Controls with the chosen one first."""
+    return sorted(marks.controls, key=lambda control: control[0] != marks.chosen)
+
+
+def _about(place: Point) -> Box:
+    return place[0] - 10.0, place[1] - 10.0, place[0] + 10.0, place[1] + 10.0
+
+
+def _meets(box: Box, others: Iterable[Box]) -> bool:
+    return any(_touching((box, other)) for other in others)
 
 
 @cache
