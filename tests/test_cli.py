@@ -452,3 +452,30 @@ def test_what_never_ends_is_refused(tmp_path, worm, ending):
         done = run_here(*words)
         assert done.returncode == 2
         assert "may never end" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (("turntable", "worm.obj", "--page", "-o", "x"), "--page needs a value, and -o is"),
+        (("turntable", "worm.obj", "-o", "--page", "x.html"), "-o needs a value, and --page is"),
+        (("check", "worm.obj", "--layout", "--json"), "--layout needs a value, and --json is"),
+        (("preview", "worm.obj", "--out", "--help"), "--out needs a value, and --help is"),
+    ],
+)
+def test_an_option_is_not_taken_for_the_value_of_the_one_before(words, sentence):
+    done = run_here(*words)
+    assert done.returncode == 2
+    assert done.stderr == f"ribbonsim: {sentence} an option; see ribbonsim {words[0]} --help.\n"
+
+
+def test_values_that_begin_with_a_dash_are_values():
+    # a negative number is a value; the film's ending is what is wrong here
+    done = run_here("turntable", "worm.obj", "--start", "-30", "--page", "x.txt")
+    assert "x.txt cannot be a review page" in done.stderr
+
+
+def test_what_sections_hold_if_controls_are_left_out_is_said_in_words():
+    said = " ".join(run_here("check", "--help").stdout.split())
+    each = BuildOptions().controls_per_section
+    assert f"how many each section has, {each} if it is left out" in said

@@ -20,6 +20,7 @@ from ribbonsim.cli.stopping import check_stopped, stop_code, stops_heard
 from ribbonsim.cli.suggest import suggest_command
 from ribbonsim.cli.sweep import sweep_command
 from ribbonsim.cli.turntable import turntable_command
+from ribbonsim.cli.values import check_values
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.files import inputs_guarded
 from ribbonsim.version import version
@@ -112,6 +113,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
 def _run(given: list[str]) -> int:
     """Run the command; the code to end with."""
     try:
+        check_values(cli, given)
         with cli.make_context("ribbonsim", given) as context, inputs_guarded():
             cli.invoke(context)
         check_stopped()

@@ -115,7 +115,7 @@ _BUILDING: dict[str, dict[str, Any]] = {
         "metavar": "LIST",
         "help": "In place of --stations: ribbon joints of sections that share the joint where "
         "they meet; 9,9 makes 17 stations. --controls then says how many each section has, "
-        "shared ones counted in both.  [3]",
+        "3 if it is left out, shared ones counted in both.",
     },
     "drive": {
         "type": click.Choice(("shares", "skinned")),
