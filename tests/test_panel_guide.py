@@ -11,7 +11,7 @@ from ribbonsim.panel.sections.draw_section import DrawSection
 from ribbonsim.panel.sections.view_section import ViewSection
 from ribbonsim.panel.state.guide_draft import GuideDraft, middle_under, points_along
 from ribbonsim.panel.work.bent import piece_lines
-from ribbonsim.panel.work.picking import at_depth_of, hit_skin
+from ribbonsim.panel.work.picking import Sight, at_depth_of, hit_skin
 from ribbonsim.panel.work.worker import PICTURES
 from ribbonsim.rig.first_layout import build_layout
 from ribbonsim.view.camera import fit_camera, named_view
@@ -95,16 +95,17 @@ def test_what_is_under_a_pixel_is_the_front_of_the_skin(rig):
     camera = fit_camera(points, named_view("front"), SIZE[0] / SIZE[1])
     for k in (20, 60, 100):
         (seen,) = camera.project((ARC[k] - mesh.centre) / mesh.diagonal, SIZE)
-        hit = hit_skin(mesh, camera, SIZE, (seen[0], seen[1]))
+        sight = Sight(camera, SIZE, (seen[0], seen[1]))
+        hit = hit_skin(mesh, sight)
         eye = camera.position * mesh.diagonal + mesh.centre
         ray = (ARC[k] - eye) / np.linalg.norm(ARC[k] - eye)
         assert np.linalg.norm(np.cross(hit.point - eye, ray)) < 1e-9 * mesh.diagonal
         assert np.linalg.norm(hit.point - ARC[k]) == pytest.approx(RADIUS, rel=0.1)
         assert (hit.point - ARC[k]) @ ray < 0
         assert set(hit.edge) <= set(range(len(mesh.positions)))
-        back = at_depth_of(mesh, camera, SIZE, (seen[0], seen[1]), ARC[k])
+        back = at_depth_of(mesh, sight, ARC[k])
         np.testing.assert_allclose(back, ARC[k], atol=1e-9)
-    assert hit_skin(mesh, camera, SIZE, (2.0, 2.0)) is None
+    assert hit_skin(mesh, Sight(camera, SIZE, (2.0, 2.0))) is None
 
 
 # -- the draft -----------------------------------------------------------------------------------

@@ -16,6 +16,7 @@ from ribbonsim.inpage.pose_bytes import pose_numbers
 from ribbonsim.layout.pose import Pose
 from ribbonsim.panel.compare_panel import ComparePanel
 from ribbonsim.panel.sections.desk import Desk
+from ribbonsim.panel.sections.draw_section import DrawSection
 from ribbonsim.panel.sections.live_section import LiveView
 from ribbonsim.panel.sections.pose_section import PoseSection
 from ribbonsim.panel.sections.view_section import ViewSection
@@ -160,14 +161,6 @@ def test_a_browser_that_fails_gives_way_and_says_why(card):
     assert card.desk.picture.layout.display == ""
 
 
-def test_what_is_drawn_into_is_the_picture(card):
-    card.ready()
-    card.section.pick_vertex(lambda vertex: None)
-    assert not card.live.shown
-    card.section.pick_vertex(lambda vertex: None)
-    assert card.live.shown
-
-
 # -- what is sent --------------------------------------------------------------------------------
 
 
@@ -253,6 +246,87 @@ def test_a_pick_chooses_and_a_drag_poses_as_one_step_back(card):
     assert card.settle().count("done") == 3
     card.desk.act(model.undo)
     assert model.pose == replace(Pose(), keep_volume=model.pose.keep_volume)
+
+
+def test_a_vertex_that_is_asked_for_is_found_by_the_browser(card):
+    card.ready()
+    found = []
+    card.section.pick_vertex(found.append)
+    assert card.live.shown
+    card.settle()
+    assert card.last("pose")[0]["shown"]["picks"]
+    card.hear("pick", kind_picked="")
+    assert "no skin" in card.desk.message.value
+    assert found == []
+    card.hear("pick", kind_picked="vertex", vertex=7, layout=0)
+    assert found == [7]
+    card.settle()
+    assert not card.last("pose")[0]["shown"]["picks"]
+
+
+def test_a_guide_is_drawn_in_the_browser_as_in_the_picture(card):
+    drawing = DrawSection(card.desk, card.section)
+    card.ready()
+    drawing._mode.value = True
+    card.settle()
+    told, (numbers,) = card.last("pose")
+    assert told["shown"]["guide"] == {"points": [], "chosen": -1, "curve": []}
+    rig = card.desk.model.rig
+    at_rest = pose_numbers(rig, Pose())
+    assert np.array_equal(np.frombuffer(numbers, np.float32), at_rest)
+    # the browser's canvas has a shape of its own: what is meant is where it stands
+    camera = camera_facts(card.desk.viewer.orbit)
+    size = (400, 240)
+    seen = card.desk.viewer.orbit.camera(size[0] / size[1])
+    middle = rig.layout.ribbon.midline(np.array([0.25, 0.75]))
+    pixels = seen.project((middle - rig.mesh.centre) / rig.mesh.diagonal, size)
+    common = {"size": size, "camera": camera, "point": None, "begins": True, "loop": False}
+    for x, y, _ in pixels:
+        card.hear("draw", act="click", x=x, y=y, **common)
+    points = np.array(drawing._draft.points)
+    assert np.abs(points[:, 1:]).max() < 0.1  # on the axis of the tube, whose radius is 1
+    assert np.abs(points[:, 0] - middle[:, 0]).max() < 2.0  # it is seen aslant
+    card.settle()
+    guide = card.last("pose")[0]["shown"]["guide"]
+    wanted = (points - rig.mesh.centre) / rig.mesh.diagonal
+    np.testing.assert_allclose(guide["points"], wanted, atol=1e-6)
+    assert len(guide["curve"]) > 30
+    assert len(json.dumps(card.last("pose")[0])) < 4096
+    (x, y, _) = seen.project(wanted[:1], size)[0]
+    drag = {**common, "point": 0, "act": "drag"}
+    card.hear("draw", x=x + 6.0, y=y, **drag)
+    card.hear("draw", x=x + 12.0, y=y, **(drag | {"begins": False}))
+    assert drawing._draft.chosen == 0
+    there = (drawing._draft.points[0] - rig.mesh.centre) / rig.mesh.diagonal
+    assert seen.project(there[None], size)[0][:2] == pytest.approx((x + 12.0, y), abs=1e-6)
+    drawing._undo.click()  # the whole drag is one step
+    np.testing.assert_array_equal(drawing._draft.points[0], points[0])
+    drawing._mode.value = False
+    card.settle()
+    assert card.last("pose")[0]["shown"]["guide"] is None
+
+
+def test_the_bent_piece_and_a_place_are_told_in_seats(card):
+    card.ready()
+    model = card.desk.model
+    root = model.own.chain_root
+    chosen = next(name for name in model.layout.control_names if name != root)
+    card.desk.act(lambda: model.select(chosen))
+    card.section.mark(0.5)
+    card.settle()
+    shown = card.last("pose")[0]["shown"]
+    own = model.own
+    carried = own.controls[own.control_index(chosen)]
+    ends = sorted((carried.station, own.controls[own.control_index(carried.carried_by)].station))
+    assert shown["piece"] == [end - 1 for end in ends]
+    low = int(np.searchsorted(own.stations, 0.5, side="right")) - 1
+    assert low <= shown["place"] < low + 1
+    card.desk.act(lambda: model.select(root))
+    card.section.mark(None)
+    card.settle()
+    shown = card.last("pose")[0]["shown"]
+    assert shown["piece"] is None
+    assert shown["place"] is None
 
 
 def test_a_test_pose_goes_out_at_steps_of_its_amount(card):

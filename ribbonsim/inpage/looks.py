@@ -38,6 +38,7 @@ def look_facts() -> dict[str, Any]:
         "paper": look.PAPER,
         "control": look.CONTROL,
         "station": look.STATION,
+        "guide": look.RIBBON_FRONT,
         "spot": _SPOT,
         "claySurface": _numbers(look.CLAY_SURFACE),
         "valueSurface": _numbers(look.VALUE_SURFACE),

@@ -7,7 +7,7 @@ const CAMERA_EVERY = 250; // milliseconds between two messages of a camera that 
 /** One view of the widget: it draws what the kernel sends, and orbits without asking it. */
 class NotebookView {
   constructor(model, host) {
-    Object.assign(this, { model, host, frames: 0, timed: false, drag: null, busy: false });
+    Object.assign(this, { model, host, frames: 0, timed: false, hand: null, busy: false });
     this.hear = (told, buffers) => this.take(told, buffers);
     model.on("msg:custom", this.hear);
     this.follow = () => this.showMoment();
@@ -32,9 +32,12 @@ class NotebookView {
     this.view = new CreatureView(this.host, {
       creature: unpack(creature), layouts: layouts.map(unpack), ...told.options,
       on: {
-        pick: (found) => found && this.model.send({ ...found, kind: "pick", kind_picked: found.kind }),
+        pick: (found) => {
+          if (found || this.view.shown.picks) this.model.send({ ...found, kind: "pick", kind_picked: found?.kind ?? "" });
+        },
+        draw: (drawn) => this.sendDrawn({ ...drawn, kind: "draw" }),
         camera: (camera, done) => this.sendCamera(camera, done),
-        drag: told.poses ? (drag) => this.sendDrag(drag) : undefined,
+        drag: told.poses ? (drag) => this.sendHand({ ...drag, kind: "drag" }) : undefined,
       },
     });
     Object.assign(this.host, { creatureView: this.view, notebookView: this }); // for tests of the page
@@ -56,7 +59,7 @@ class NotebookView {
     view.show(told.shown);
     if (told.arrange !== view.arrangement && view.layouts.length > 1) view.arrange(told.arrange);
     if (!this.ownsAmount(told) && !this.ownsMoment(told)) buffers.forEach((data, i) => view.setPose(i, numbersOf(data)));
-    this.flushDrag();
+    this.flushHand();
     if (!this.timed && ++this.frames > SLOW_AFTER && this.host.clientWidth) this.time();
   }
 
@@ -121,7 +124,7 @@ class NotebookView {
 
   take_done() {
     this.busy = false;
-    this.flushDrag();
+    this.flushHand();
   }
 
   showAmount(amount) {
@@ -144,16 +147,27 @@ class NotebookView {
   }
 
   /** One message of a drag is under way at a time, and the next is the latest. */
-  sendDrag(drag) {
-    this.drag = drag;
-    this.flushDrag();
+  sendHand(hand) {
+    this.hand = { ...hand, begins: Boolean(hand.begins || this.hand?.begins) };
+    this.flushHand();
   }
 
-  flushDrag() {
-    if (!this.drag || this.busy) return;
+  /** No click is left out. */
+  sendDrawn(drawn) {
+    if (drawn.act === "drag") {
+      this.sendHand(drawn);
+      return;
+    }
+    if (this.hand) this.model.send(this.hand);
+    this.hand = null;
+    this.model.send(drawn);
+  }
+
+  flushHand() {
+    if (!this.hand || this.busy) return;
     this.busy = true;
-    this.model.send({ kind: "drag", ...this.drag });
-    this.drag = null;
+    this.model.send(this.hand);
+    this.hand = null;
   }
 
   time() {

@@ -115,6 +115,50 @@ def test_a_dot_that_is_dragged_bends_and_the_sliders_follow(live):
     live.button("All to rest").click()
 
 
+def spot(live, point):
+    """Where a point in stage units, as a list in the page's script, is on the page."""
+    box = live.panel.locator(".rs-live").last.bounding_box()
+    x, y, _ = view(live, f"[...view.camera.project({point}, view.tiles[0].box, [0,0,0])]")
+    return x + box["x"], y + box["y"]
+
+
+def test_a_guide_is_drawn_where_the_browser_draws(live):
+    live.tab("Layout")
+    live.button("Draw the guide").click()
+    live.wait_until(lambda: view(live, "view.shown.guide !== null"))
+    live.panel.locator(".rs-live").last.scroll_into_view_if_needed()
+    stations = view(live, "view.layouts[0].stations")
+    for count, station in enumerate((3, stations // 2, stations - 4), start=1):
+        live.page.mouse.click(*spot(live, f"view.layouts[0].seat({station})"))
+        live.wait_until(lambda count=count: view(live, "view.shown.guide.points.length") == count)
+    before = view(live, "view.shown.guide.points[2]")
+    x, y = spot(live, "view.shown.guide.points[2]")
+    azimuth = view(live, "view.camera.azimuth")
+    live.page.mouse.move(x, y)
+    live.page.mouse.down()
+    live.page.mouse.move(x, y - 40, steps=5)
+    live.page.mouse.up()
+    live.wait_until(lambda: spot(live, "view.shown.guide.points[2]")[1] < y - 35)
+    assert spot(live, "view.shown.guide.points[2]") == pytest.approx((x, y - 40), abs=1.5)
+    assert view(live, "view.camera.azimuth") == azimuth
+    live.button("Undo point").click()
+    live.wait_until(lambda: view(live, "view.shown.guide.points[2]") == before)
+    live.button("Leave it").click()
+    live.wait_until(lambda: view(live, "view.shown.guide === null"))
+
+
+def test_a_vertex_is_picked_where_the_browser_draws(live):
+    live.panel.get_by_role("button", name="Click the tip").click()
+    live.wait_until(lambda: view(live, "view.shown.picks"))
+    live.panel.locator(".rs-live").last.scroll_into_view_if_needed()
+    seats = view(live, "view.layouts[0].stations")
+    x, y = spot(live, f"view.layouts[0].seat({seats - 4})")
+    live.page.mouse.click(x, y)
+    live.wait_until(lambda: not view(live, "view.shown.picks"))
+    live.button("Undo").click()
+    live.tab("Pose")
+
+
 def test_the_picture_comes_back_when_the_kernel_shall_draw(live):
     live.panel.locator("select").filter(has_text="as fits").select_option("the kernel")
     live.image.wait_for(state="visible")

@@ -27,6 +27,19 @@ class Overlay {
     }
   }
 
+  /** A line through points, stroke upon stroke. */
+  line(points, strokes) {
+    const { pen } = this;
+    if (points.length < 2) return;
+    Object.assign(pen, { lineCap: "round", lineJoin: "round" });
+    for (const [wide, tone] of strokes) {
+      Object.assign(pen, { strokeStyle: tone, lineWidth: wide });
+      pen.beginPath();
+      points.forEach(([x, y], i) => (i ? pen.lineTo(x, y) : pen.moveTo(x, y)));
+      pen.stroke();
+    }
+  }
+
   width(text, font) {
     const key = `${font}|${text}`;
     if (!this.widths.has(key)) {

@@ -3,13 +3,15 @@
 const SHOWN = {
   ribbon: false, stations: false, controls: true, edges: false, glass: false, stripes: false,
   ground: true, chosen: "", named: "body", scale: null, front: null, // the layout that is chosen
+  guide: null, picks: false, piece: null, place: null, // a guide that is drawn; a vertex is asked for
 };
 const LETTERS = "ABCDEF";
 
 /** The creature on one canvas: `host` is the element it fills.
  *
  *  `on` may hold: pick({kind, name | number | vertex | index, layout}), camera(told, done),
- *  drag({control, layout, right, up, keys, done}) of a control's dot, pose(), lost().
+ *  drag({control, layout, right, up, keys, done}) of a control's dot, pose(), lost(), and
+ *  draw({act, x, y, size, camera, …}) of a guide: a click, or a drag of one of its points.
  *  Throws where the browser has no WebGL2. */
 export class CreatureView {
   constructor(host, { creature, layouts, on = {}, smooth = true, wheel = "always", dense = MOST_DENSE }) {
@@ -360,11 +362,16 @@ export class CreatureView {
   drawNames({ box, layouts }) {
     const { overlay, shown, camera } = this, layout = this.layouts[layouts[0]];
     if (!layout?.numbers) return;
+    if (shown.guide) {
+      drawGuide(this, shown.guide, box);
+      return;
+    }
     const keep = [this.drawTitle(box, layouts)], at = [0, 0, 0];
     const scale = this.scaleNow();
     if (scale && layouts[0] === 0) keep.push(overlay.scale(scale, box[2], this.height));
     const entries = [], discs = [];
     const pixels = box[3] / 2 / TANGENT;
+    if ((shown.front ?? layouts[0]) === layouts[0]) drawPiece(this, layout, box);
     if (shown.controls) this.collectControls(layout, layouts[0], box, entries);
     const besides = keep.concat(entries.map(({ x, y }) => [x - 8, y - 8, x + 8, y + 8]));
     layout.facts.stations.forEach((station, number) => {
@@ -380,6 +387,7 @@ export class CreatureView {
     const found = overlay.names(entries, box, discs, keep);
     for (const { x, y, rings } of entries) overlay.dot(x, y, rings);
     for (const [entry, place] of found) overlay.plate(entry.text, place, entry.strong);
+    drawPlace(this, layout, box);
   }
 
   /** A station's number beside its dot, square to the body: on the side that is free. */
@@ -515,7 +523,7 @@ export class CreatureView {
       pointerdown: (event) => this.press(event), pointermove: (event) => this.drag(event),
       pointerup: (event) => this.release(event), pointercancel: (event) => this.release(event),
       wheel: (event) => this.roll(event), keydown: (event) => this.key(event),
-      dblclick: () => this.fit(), contextmenu: (event) => event.preventDefault(),
+      dblclick: () => this.shown.guide || this.fit(), contextmenu: (event) => event.preventDefault(),
     });
     hear(this.canvas, {
       webglcontextlost: (event) => { event.preventDefault(); this.on.lost?.(); },
@@ -540,10 +548,15 @@ export class CreatureView {
       this.held = { kind: "two" };
       return;
     }
-    const dot = tile && this.dotAt(x, y, tile);
+    const moves = event.shiftKey || event.button > 0, from = [x, y];
+    if (this.shown.guide) {
+      const point = tile && !moves ? guideAt(this, x, y, tile.box) : null;
+      this.held = { kind: point !== null ? "guide" : moves ? "move" : "turn", point, from, still: true };
+      return;
+    }
+    const dot = tile && !this.shown.picks && this.dotAt(x, y, tile);
     const grabbed = dot?.kind === "control" && this.on.drag && event.button === 0;
-    const moves = event.shiftKey || event.button > 0;
-    this.held = { kind: grabbed ? "control" : moves ? "move" : "turn", dot, from: [x, y], still: true };
+    this.held = { kind: grabbed ? "control" : moves ? "move" : "turn", dot, from, still: true };
   }
 
   drag(event) {
@@ -564,9 +577,23 @@ export class CreatureView {
       this.dragControl(event, x, y, false);
       return;
     }
+    if (this.held.kind === "guide") {
+      this.tellDrawn("drag", event, x, y);
+      return;
+    }
     if (this.held.kind === "move") this.camera.move(right / high, -down / high);
     else this.camera.turn(DEGREES_A_PIXEL * right, -DEGREES_A_PIXEL * down);
     this.moved(false);
+  }
+
+  /** Tell where a guide is drawn, and how it is seen there. */
+  tellDrawn(act, event, x, y) {
+    const { from, point = null } = this.held, { box } = this.tileAt(...from) ?? this.tiles[0];
+    this.on.draw?.({
+      act, point, x: x - box[0], y: y - box[1], size: [box[2], box[3]], camera: this.camera.told,
+      begins: !this.held.told, loop: event.altKey || event.ctrlKey || event.metaKey,
+    });
+    this.held.told = true;
   }
 
   /** Tell how far a dot was dragged since it was pressed, at its own depth, in stage units. */
@@ -596,20 +623,24 @@ export class CreatureView {
     const [x, y] = this.place(event), held = this.held;
     this.pointers.delete(event.pointerId);
     if (!held || this.pointers.size) return;
+    const clicked = held.still && event.type === "pointerup";
+    if (this.shown.guide && clicked) this.tellDrawn("click", event, x, y);
+    else if (held.kind === "guide") this.tellDrawn("drag", event, x, y);
+    else if (held.kind === "control" && !held.still) this.dragControl(event, x, y, true);
+    else if (!clicked) this.moved(true);
+    else this.on.pick?.(this.shown.picks ? this.skinAt(x, y) : held.dot ?? this.pick(x, y), event);
     this.held = null;
-    if (held.kind === "control" && !held.still) {
-      this.held = held;
-      this.dragControl(event, x, y, true);
-      this.held = null;
-    } else if (held.still && event.type === "pointerup") {
-      const found = held.dot ?? this.pick(x, y);
-      this.on.pick?.(found, event);
-    } else this.moved(true);
+  }
+
+  skinAt(x, y) {
+    const tile = this.tileAt(x, y);
+    return tile ? this.vertexAt(x, y, tile) : null;
   }
 
   hover(x, y) {
-    const tile = this.tileAt(x, y);
-    this.host.style.cursor = tile && this.dotAt(x, y, tile) ? "pointer" : "grab";
+    const tile = this.tileAt(x, y), { guide, picks } = this.shown;
+    const over = tile && (guide ? guideAt(this, x, y, tile.box) !== null : !picks && this.dotAt(x, y, tile));
+    this.host.style.cursor = over ? "pointer" : guide || picks ? "crosshair" : "grab";
   }
 
   roll(event) {

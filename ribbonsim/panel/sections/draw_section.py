@@ -14,10 +14,10 @@ from ribbonsim.mesh.creature import CreatureMesh
 from ribbonsim.mesh.loops import edge_loop, loop_centre
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.fields import button, facts, field, row, set_options, three_numbers
-from ribbonsim.panel.sections.view_section import Pixel, ViewSection
+from ribbonsim.panel.sections.view_section import ViewSection
 from ribbonsim.panel.state import layout_edits as edits
 from ribbonsim.panel.state.guide_draft import GuideDraft, middle_under, points_along
-from ribbonsim.panel.work.picking import at_depth_of, hit_skin
+from ribbonsim.panel.work.picking import Sight, at_depth_of, hit_skin
 
 _GRIP = 13.0
 _HOW = (
@@ -111,35 +111,40 @@ class DrawSection:
 
     # -- the pen -----------------------------------------------------------------------------
 
-    def grab(self, pixel: Pixel) -> bool:
+    def grab(self, sight: Sight) -> bool:
         """Choose the point of the draft under a pixel; a drag moves it."""
-        number = self._point_at(pixel)
+        number = self._point_at(sight)
         self._moves = False
-        if number is not None and self._draft is not None:
+        if number is not None:
+            self.hold(number)
+        return number is not None
+
+    def hold(self, number: int) -> None:
+        """Choose a point of the draft; a drag moves it."""
+        self._moves = False
+        if self._draft is not None and number < len(self._draft.points):
             self._draft.chosen = number
             self._desk.refresh()
             self._desk.viewer.ask()
-        return number is not None
 
-    def drag(self, pixel: Pixel) -> None:
+    def drag(self, sight: Sight) -> None:
         """Move the chosen point, as far from the eye as it is."""
-        draft, viewer = self._draft, self._desk.viewer
-        if draft is None:
+        draft = self._draft
+        if draft is None or not draft.points:
             return
         if not self._moves:
             self._moves = True
             draft.begin_move()
-        old = draft.points[draft.chosen]
-        draft.move(at_depth_of(draft.mesh, viewer.camera, viewer.size, pixel, old))
+        draft.move(at_depth_of(draft.mesh, sight, draft.points[draft.chosen]))
         self._desk.refresh()
-        viewer.ask()
+        self._desk.viewer.ask()
 
-    def click(self, pixel: Pixel, loop: bool) -> None:
+    def click(self, sight: Sight, loop: bool) -> None:
         """Add the middle of the body under a pixel, or the centre of the edge loop there."""
-        draft, viewer = self._draft, self._desk.viewer
-        if draft is None or (not loop and self._point_at(pixel) is not None):
+        draft = self._draft
+        if draft is None or (not loop and self._point_at(sight) is not None):
             return
-        hit = hit_skin(draft.mesh, viewer.camera, viewer.size, pixel)
+        hit = hit_skin(draft.mesh, sight)
         if hit is None:
             self._desk.complain("There is no skin under the pointer: click the creature.")
             return
@@ -152,14 +157,12 @@ class DrawSection:
 
         self._act(add)
 
-    def _point_at(self, pixel: Pixel) -> int | None:
-        draft, viewer = self._draft, self._desk.viewer
+    def _point_at(self, sight: Sight) -> int | None:
+        draft = self._draft
         if draft is None or not draft.points:
             return None
-        mesh = draft.mesh
-        points = (np.array(draft.points) - mesh.centre) / mesh.diagonal
-        seen = viewer.camera.project(points, viewer.size)
-        away = np.hypot(seen[:, 0] - pixel[0], seen[:, 1] - pixel[1])
+        seen = sight.project(draft.mesh, np.array(draft.points))
+        away = np.hypot(seen[:, 0] - sight.pixel[0], seen[:, 1] - sight.pixel[1])
         nearest = int(np.argmin(away))
         return nearest if away[nearest] < _GRIP else None
 

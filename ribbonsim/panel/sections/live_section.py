@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 from importlib import resources
-from typing import Any
+from typing import Any, Protocol
 
 import anywidget
 import ipywidgets as widgets
@@ -24,6 +24,7 @@ from ribbonsim.panel.sections.fields import button, row, show_html
 from ribbonsim.panel.state import layout_edits as edits
 from ribbonsim.panel.state.dragging import DragKind, Grip
 from ribbonsim.panel.work.live import LiveSender
+from ribbonsim.panel.work.picking import Sight
 from ribbonsim.panel.work.subject import Orbit
 
 # milliseconds a frame from which on pictures from the kernel are better
@@ -53,6 +54,22 @@ class LiveView(anywidget.AnyWidget):
         return _script()
 
 
+class PictureTool(Protocol):
+    """What draws in the picture while it is set: presses, drags and clicks at pixels."""
+
+    def grab(self, sight: Sight) -> bool:
+        """Whether a press there takes hold of something, which a drag then moves."""
+
+    def hold(self, number: int) -> None:
+        """Take hold of a point by its number."""
+
+    def drag(self, sight: Sight) -> None:
+        """Move what is held."""
+
+    def click(self, sight: Sight, loop: bool) -> None:
+        """A click that held nothing; with Alt or Ctrl it means the edge loop there."""
+
+
 class LiveSection:
     """The browser's view beside the picture: which of them is shown, and what it answers.
 
@@ -74,7 +91,8 @@ class LiveSection:
         self.moves_stations = False  # whether a dot that is dragged goes along the body
         self._renderer, self._software, self._slow = "", True, 0.0
         self._trouble = ""
-        self._held_back = False
+        self.pen: PictureTool | None = None  # what has clicks and drags
+        self._picked: Callable[[int | None], None] | None = None
         self._choice = widgets.Dropdown(
             options=[_AUTO, _BROWSER, _KERNEL], layout=widgets.Layout(width="110px")
         )
@@ -101,11 +119,12 @@ class LiveSection:
         self.view.on_msg(self._hear)
         self._say()
 
-    def hold_back(self, on: bool) -> None:
-        """Show the picture meanwhile, as what is drawn into needs it."""
-        if on != self._held_back:
-            self._held_back = on
-            self._decide()
+    def ask_for_vertex(self, picked: Callable[[int | None], None] | None) -> None:
+        """Let a callback have the vertex of the next click, None beside the creature; or nobody."""
+        self._picked = picked
+        self.sender.picks = picked is not None
+        if self.shown:
+            self._desk.viewer.ask()
 
     def on_turn(self, turned: Callable[[], None]) -> None:
         """Call back whenever the browser begins to draw, begins anew, or ceases."""
@@ -123,7 +142,7 @@ class LiveSection:
         wanted = self._choice.value
         if wanted == _AUTO:
             fits = fits and not self._software and self._slow < _SLOW
-        live = fits and wanted != _KERNEL and not self._held_back
+        live = fits and wanted != _KERNEL
         if live != self.shown:
             viewer = self._desk.viewer
             self.sender.forget()
@@ -148,8 +167,6 @@ class LiveSection:
         elif self.shown:
             spent = f", {self._slow:.0f} ms a frame" if self._slow else ""
             words = f"The browser draws: {who}{spent}."
-        elif self._held_back:
-            words = "The kernel draws while the picture is drawn into."
         elif self._software:
             words = "The kernel draws: the browser has no graphics card, so it would be slower."
         elif self._slow >= _SLOW:
@@ -192,19 +209,26 @@ class LiveSection:
         self._decide()
 
     def _hear_camera(self, told: dict[str, Any]) -> None:
+        self._stand_at(told)
+        if told.get("done"):
+            self._desk.viewer.ask()
+
+    def _stand_at(self, camera: dict[str, Any]) -> None:
+        """Know where the browser stands."""
         viewer = self._desk.viewer
         view = replace(
             viewer.orbit.view,
-            azimuth=float(told["azimuth"]),
-            elevation=float(told["elevation"]),
+            azimuth=float(camera["azimuth"]),
+            elevation=float(camera["elevation"]),
         )
-        viewer.orbit = Orbit(view, np.array(told["focus"], float), float(told["distance"]))
+        viewer.orbit = Orbit(view, np.array(camera["focus"], float), float(camera["distance"]))
         self.sender.look_from(viewer.orbit)
-        if told.get("done"):
-            viewer.ask()
 
     def _hear_pick(self, told: dict[str, Any]) -> None:
         desk = self._desk
+        if self._picked is not None:
+            self._picked(int(told["vertex"]) if told["kind_picked"] == "vertex" else None)
+            return
         desk.viewer.choose_layout(int(told.get("layout", 0)))
         if told["kind_picked"] == "control" and told["name"] != desk.model.selected:
             desk.act(lambda: desk.model.select(told["name"]))
@@ -222,6 +246,21 @@ class LiveSection:
             self._drag_pose(self._grip, told)
         if told["done"]:
             self._grip = None
+        self.send({"kind": "done"}, [])
+
+    def _hear_draw(self, told: dict[str, Any]) -> None:
+        """A click into the picture of the pen, or a drag of one of its points."""
+        pen, (wide, high) = self.pen, told["size"]
+        if pen is not None:
+            self._stand_at(told["camera"])
+            camera = self._desk.viewer.orbit.camera(wide / high)
+            sight = Sight(camera, (wide, high), (told["x"], told["y"]))
+            if told["point"] is not None and told["begins"]:
+                pen.hold(int(told["point"]))
+            if told["act"] == "drag":
+                pen.drag(sight)
+            else:
+                pen.click(sight, bool(told["loop"]))
         self.send({"kind": "done"}, [])
 
     def _drag_along(self, grip: Grip, told: dict[str, Any]) -> None:

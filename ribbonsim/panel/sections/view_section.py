@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any, Protocol
+from typing import Any
 
 import ipywidgets as widgets
 from ipyevents import Event
 
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.fields import button, group, row, set_options, whole_number
-from ribbonsim.panel.sections.live_section import LiveSection
+from ribbonsim.panel.sections.live_section import LiveSection, PictureTool
 from ribbonsim.panel.sections.strip_section import StripSection
+from ribbonsim.panel.work.picking import Sight
 from ribbonsim.panel.work.subject import HEATS, Orbit, Spot
 
 _SIDES = {
@@ -29,8 +30,6 @@ _HEAT_WORDS = {
     "girth": "girth",
     "volume": "volume change",
 }
-Pixel = tuple[float, float]
-
 _DEGREES_A_PIXEL = 0.4
 _HELP = (
     "Drag to go round, Shift-drag or right-drag to move the picture, wheel to go nearer, "
@@ -48,19 +47,6 @@ _STEPS: tuple[tuple[str, str, Callable[[Orbit], Orbit]], ...] = (
     ("+", "go nearer", lambda orbit: orbit.nearer(1.25)),
     ("−", "go away", lambda orbit: orbit.nearer(0.8)),
 )
-
-
-class PictureTool(Protocol):
-    """What draws in the picture while it is set: presses, drags and clicks at pixels."""
-
-    def grab(self, pixel: Pixel) -> bool:
-        """Whether a press there takes hold of something, which a drag then moves."""
-
-    def drag(self, pixel: Pixel) -> None:
-        """Move what is held."""
-
-    def click(self, pixel: Pixel, loop: bool) -> None:
-        """A click that held nothing; with Alt or Ctrl it means the edge loop there."""
 
 
 class ViewSection:
@@ -162,14 +148,14 @@ class ViewSection:
             self._desk.say("")
             return
         self._pick = then
-        self.live.hold_back(True)
+        self.live.ask_for_vertex(self._picked)
         self._desk.picture.add_class("rs-picking")
         self._desk.say("Click the creature where it shall be, or press the button again to stop.")
 
     def draw_with(self, pen: PictureTool | None) -> None:
         """Let a pen have presses and clicks; a drag that begins beside what it holds orbits."""
         self._pen, self._held = pen, False
-        self.live.hold_back(pen is not None)
+        self.live.pen = pen
         if pen is None:
             self._desk.picture.remove_class("rs-picking")
         else:
@@ -184,7 +170,7 @@ class ViewSection:
 
     def _stop_picking(self) -> None:
         self._pick = None
-        self.live.hold_back(False)
+        self.live.ask_for_vertex(None)
         self._desk.picture.remove_class("rs-picking")
 
     def _refresh(self) -> None:
@@ -288,11 +274,11 @@ class ViewSection:
 
     def _press(self, event: dict[str, Any]) -> None:
         if self._pick is not None:
-            self._picked(event)
+            self._picked(self._desk.viewer.vertex_at(*self._pixel(event)))
             return
         moves = bool(event.get("shiftKey")) or event.get("button", 0) in (1, 2)
         if self._pen is not None and not moves:
-            self._held = self._pen.grab(self._pixel(event))
+            self._held = self._pen.grab(self._sight(event))
         self._from = (event["relativeX"], event["relativeY"], moves)
         self._dragged = False
 
@@ -300,7 +286,7 @@ class ViewSection:
         self._dragged = True
         if self._pen is not None:
             loop = bool(event.get("altKey")) or bool(event.get("ctrlKey"))
-            self._pen.click(self._pixel(event), loop)
+            self._pen.click(self._sight(event), loop)
             return
         name = self._desk.viewer.control_at(*self._pixel(event))
         if name is not None and name != self._desk.model.selected:
@@ -311,6 +297,10 @@ class ViewSection:
         size = self._desk.viewer.size
         scale = size[0] / float(event.get("boundingRectWidth") or size[0])
         return scale * event["relativeX"], scale * event["relativeY"]
+
+    def _sight(self, event: dict[str, Any]) -> Sight:
+        viewer = self._desk.viewer
+        return Sight(viewer.camera, viewer.size, self._pixel(event))
 
     def _drag(self, event: dict[str, Any]) -> None:
         if not event.get("buttons", 1):  # let go outside the picture
@@ -323,7 +313,7 @@ class ViewSection:
         self._dragged = True
         viewer = self._desk.viewer
         if self._held and self._pen is not None:
-            self._pen.drag(self._pixel(event))
+            self._pen.drag(self._sight(event))
             return
         if moves:
             height = float(event.get("boundingRectHeight") or viewer.size[1])
@@ -332,9 +322,8 @@ class ViewSection:
             viewer.orbit = viewer.orbit.turned(_DEGREES_A_PIXEL * right, -_DEGREES_A_PIXEL * down)
         self._from = (event["relativeX"], event["relativeY"], moves)
 
-    def _picked(self, event: dict[str, Any]) -> None:
-        viewer, then = self._desk.viewer, self._pick
-        vertex = viewer.vertex_at(*self._pixel(event))
+    def _picked(self, vertex: int | None) -> None:
+        then = self._pick
         if vertex is None:
             self._desk.complain("There is no skin under the pointer: click the creature.")
             return

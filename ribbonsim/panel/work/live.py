@@ -11,12 +11,16 @@ import numpy as np
 from ribbonsim.arrays import Array
 from ribbonsim.inpage.creature_bytes import pack_binding, pack_creature
 from ribbonsim.inpage.pose_bytes import pose_numbers
+from ribbonsim.layout.layout import Layout
 from ribbonsim.mesh.creature import CreatureMesh
+from ribbonsim.panel.state.guide_draft import DrawnGuide
+from ribbonsim.panel.state.ribbon_words import bent_piece
 from ribbonsim.panel.work.subject import Orbit, Subject
 from ribbonsim.rig.rig import Rig
 from ribbonsim.view.look import Scale
 from ribbonsim.view.stripes import twist_stripes
 
+_THINNED = 5  # of a guide's curve every so many points are sent
 Send = Callable[[dict[str, Any], list[bytes]], None]
 
 
@@ -44,6 +48,7 @@ class LiveSender:
         self.amount: float | None = None  # of the test pose that is shown, if one is
         self.moment: float | None = None  # share of the loop that is shown, if one is
         self.arrangement = "side"
+        self.picks = False  # whether the next click is to find a vertex
         self.forget()
 
     def forget(self) -> None:
@@ -73,7 +78,11 @@ class LiveSender:
             "amount": self.amount,
             "moment": self.moment,
             "arrange": self.arrangement,
-            "shown": {**_shown_facts(subject), "front": front if len(shown) > 1 else None},
+            "shown": {
+                **_shown_facts(subject),
+                "front": front if len(shown) > 1 else None,
+                "picks": self.picks,
+            },
         }
         numbers = [pose_numbers(each.subject.rig, each.subject.pose).tobytes() for each in shown]
         self._send(told, numbers)
@@ -134,7 +143,9 @@ def camera_facts(orbit: Orbit) -> dict[str, Any]:
 
 
 def _shown_facts(subject: Subject) -> dict[str, Any]:
-    show = subject.show
+    show, layout = subject.show, subject.rig.layout
+    named, control = layout.control(subject.selected)
+    piece = bent_piece(layout.ribbons[named], control.name)
     return {
         "ribbon": show.ribbon,
         "stations": show.stations,
@@ -143,5 +154,31 @@ def _shown_facts(subject: Subject) -> dict[str, Any]:
         "glass": show.glass and show.heat == "clay" and subject.spot is None,
         "stripes": twist_stripes(subject.rig, subject.pose) is not None,
         "chosen": subject.selected,
-        "named": subject.rig.layout.control(subject.selected)[0],
+        "named": named,
+        "piece": None if piece is None else _seats(layout, named, piece),
+        "place": None if show.place is None else _seats(layout, named, [show.place])[0],
+        "guide": None if subject.guide is None else _guide_facts(subject.rig.mesh, subject.guide),
+    }
+
+
+def _seats(layout: Layout, ribbon: str, places: Sequence[float]) -> list[float]:
+    """Places along a ribbon as the browser counts: in stations, over all ribbons."""
+    first = 0
+    for name, one in layout.ribbons.items():
+        if name == ribbon:
+            break
+        first += len(one.stations)
+    stations = layout.ribbons[ribbon].stations
+    numbers = np.interp(places, stations, np.arange(len(stations)))
+    return [round(first + float(number), 4) for number in numbers]
+
+
+def _guide_facts(mesh: CreatureMesh, guide: DrawnGuide) -> dict[str, Any]:
+    """A guide that is drawn, in stage units, its curve thinned out to fit a small message."""
+    curve = np.empty((0, 3)) if guide.curve is None else guide.curve[::_THINNED]
+    points = np.reshape(guide.points, (-1, 3))
+    return {
+        "points": np.round((points - mesh.centre) / mesh.diagonal, 6).tolist(),
+        "chosen": guide.chosen,
+        "curve": np.round((curve - mesh.centre) / mesh.diagonal, 4).tolist(),
     }

@@ -12,6 +12,25 @@ from ribbonsim.view.camera import Camera
 
 
 @dataclass(frozen=True, eq=False)
+class Sight:
+    """A pixel of a picture, and what the picture is seen from.
+
+    Parameters
+    ----------
+    size : (width, height)
+        Of the picture, pixels.
+    """
+
+    camera: Camera
+    size: tuple[int, int]
+    pixel: tuple[float, float]
+
+    def project(self, mesh: CreatureMesh, points: Array) -> Array:
+        """(n, 3) pixels and depths of points in scene units."""
+        return self.camera.project((points - mesh.centre) / mesh.diagonal, self.size)
+
+
+@dataclass(frozen=True, eq=False)
 class Hit:
     """A place on the skin.
 
@@ -27,14 +46,12 @@ class Hit:
     edge: tuple[int, int]
 
 
-def hit_skin(
-    mesh: CreatureMesh, camera: Camera, size: tuple[int, int], pixel: tuple[float, float]
-) -> Hit | None:
+def hit_skin(mesh: CreatureMesh, sight: Sight) -> Hit | None:
     """The place of a mesh at rest that is seen at a pixel; None beside the creature."""
-    seen = camera.project((mesh.positions - mesh.centre) / mesh.diagonal, size)
+    seen = sight.project(mesh, mesh.positions)
     triangles = mesh.triangles
     a, b, c = (seen[triangles[:, k]] for k in range(3))
-    at = np.array(pixel)
+    at = np.array(sight.pixel)
 
     def turn(p: Array, q: Array) -> Array:
         return (q[:, 0] - p[:, 0]) * (at[1] - p[:, 1]) - (q[:, 1] - p[:, 1]) * (at[0] - p[:, 0])
@@ -69,15 +86,10 @@ def _edge_near(mesh: CreatureMesh, triangle: int, seen: Array, at: Array) -> tup
     return int(corners[best]), int(others[best])
 
 
-def at_depth_of(
-    mesh: CreatureMesh,
-    camera: Camera,
-    size: tuple[int, int],
-    pixel: tuple[float, float],
-    point: Array,
-) -> Array:
+def at_depth_of(mesh: CreatureMesh, sight: Sight, point: Array) -> Array:
     """The point that is seen at a pixel and stands as far away as another."""
-    depth = float(camera.project((point - mesh.centre) / mesh.diagonal, size)[0, 2])
+    camera, size, pixel = sight.camera, sight.size, sight.pixel
+    depth = float(sight.project(mesh, point)[0, 2])
     half = depth * np.tan(np.radians(camera.view_angle) / 2.0)
     right = (2.0 * pixel[0] / size[0] - 1.0) * half * camera.aspect
     up = (1.0 - 2.0 * pixel[1] / size[1]) * half

@@ -238,7 +238,7 @@ class Viewer:
             return
         live = self.live
         try:
-            if live is None or fine or subject.guide is not None:
+            if live is None or fine:
                 self._make(subject, fine)
             else:
                 self._send(subject, live)
