@@ -34,6 +34,19 @@ def crossing_pairs(positions: ArrayLike, triangles: Ints) -> Ints:
     arithmetic and fast robust geometric predicates", Discrete & Computational Geometry
     18(3), 1997.
     """
+    found = _intersections(positions, triangles)[1]
+    pairs = np.sort(found.reshape(-1, 2), axis=1)
+    return pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]
+
+
+def crosses_itself(positions: ArrayLike, triangles: Ints) -> bool:
+    """Whether there are any pairs of :func:`crossing_pairs`."""
+    return _intersections(positions, triangles, first_only=True)[0]
+
+
+def _intersections(
+    positions: ArrayLike, triangles: Ints, first_only: bool = False
+) -> tuple[bool, Ints]:
     try:
         from igl import predicates
     except ImportError as error:
@@ -43,10 +56,9 @@ def crossing_pairs(positions: ArrayLike, triangles: Ints) -> Ints:
     points = np.ascontiguousarray(positions, dtype=np.float64)
     corners = np.ascontiguousarray(triangles, dtype=np.int64)
     if not len(corners):
-        return np.zeros((0, 2), dtype=np.int64)
-    _, found, _ = predicates.find_self_intersections(points, corners, False)
-    pairs = np.sort(found.reshape(-1, 2), axis=1)
-    return pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]
+        return False, np.zeros((0, 2), dtype=np.int64)
+    any_, found, _ = predicates.find_self_intersections(points, corners, first_only)
+    return bool(any_), found
 
 
 def new_pairs(pairs: Ints, known: Ints, count: int) -> Ints:

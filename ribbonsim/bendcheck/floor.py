@@ -69,15 +69,20 @@ class Floor:
         """
         if not len(self.contacts):
             return np.zeros(len(pairs), dtype=bool)
-        mesh = self.gauge.rig.mesh
-        met = np.zeros(len(self.folded), dtype=bool)
-        met[self.contacts.ravel()] = True
-        near = widened(mesh, met, 2 * _NEIGHBOURS)
-        shared: Flags = near[pairs].all(axis=1) | self._meets_along(pairs)
+        steps, met = self._met_along
+        shared: Flags = self._near_met[pairs].all(axis=1) | met[tuple(steps[pairs].T)]
         return shared
 
-    def _meets_along(self, pairs: Ints) -> Flags:
-        """Whether two stretches of body meet here that meet in pairs of triangles."""
+    @cached_property
+    def _near_met(self) -> Flags:
+        """(T,) triangles that meet others here, and their neighbours."""
+        met = np.zeros(len(self.folded), dtype=bool)
+        met[self.contacts.ravel()] = True
+        return widened(self.gauge.rig.mesh, met, 2 * _NEIGHBOURS)
+
+    @cached_property
+    def _met_along(self) -> tuple[Ints, Flags]:
+        """(T,) the stretch of body that each triangle is on, and which of them meet here."""
         rig = self.gauge.rig
         places = rig.places[rig.mesh.triangles].mean(axis=1) / rig.layout.ribbon.length
         steps = np.clip((places * _STRETCHES).astype(np.int64), 0, _STRETCHES - 1)
@@ -85,9 +90,7 @@ class Floor:
         met[tuple(steps[self.contacts].T)] = True
         # neighbours always meet, and say nothing
         apart = np.abs(np.subtract.outer(np.arange(_STRETCHES), np.arange(_STRETCHES))) > _BESIDE
-        met = binary_dilation((met | met.T) & apart, np.ones((3, 3)), iterations=_BESIDE)
-        found: Flags = met[tuple(steps[pairs].T)]
-        return found
+        return steps, binary_dilation((met | met.T) & apart, np.ones((3, 3)), iterations=_BESIDE)
 
 
 def floor_of(

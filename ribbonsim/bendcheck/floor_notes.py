@@ -77,9 +77,10 @@ def _less(case: Case, limits: Limits) -> str:
 
 def _is_trouble(less: Wish, case: Case, limits: Limits) -> bool:
     floor = floor_of(case.gauge, motions_to(case.rig, case.rig.targets_for(less.name, less.amount)))
-    if "contacts" in vars(case.floor):
-        _ = floor.contacts
-    return _trouble(floor, case, limits) is not None
+    if _trouble(floor, case, limits) is not None:
+        return True
+    # contacts take longest, so they are looked for last
+    return "contacts" in vars(case.floor) and case.gauge.meets(floor.positions)
 
 
 def _share(name: str, amount: float, share: float) -> float:

@@ -24,11 +24,12 @@ class LooseLimbs:
 
     @cached_property
     def _found(self) -> list[Proposal]:
-        if self._rig.layout.appendages:
+        rig = self._rig
+        if rig.layout.appendages:
             return []
         try:
             return list(
-                find_appendages(self._rig.mesh, self._rig.layout.ribbon, up=self._rig.layout.up)
+                find_appendages(rig.mesh, rig.layout.ribbon, up=rig.layout.up, places=rig.places)
             )
         except RibbonsimError:
             return []

@@ -14,7 +14,7 @@ from scipy.sparse import csr_array
 from scipy.spatial.transform import Rotation
 
 from ribbonsim.arrays import Array, Flags, Floats, Ints
-from ribbonsim.bendcheck.contacts import crossing_pairs, new_pairs
+from ribbonsim.bendcheck.contacts import crosses_itself, crossing_pairs, new_pairs
 from ribbonsim.bendcheck.rings import SECTIONS, RingGauge, RingMeasures
 from ribbonsim.bendcheck.tears import Seams
 from ribbonsim.bendcheck.triangles import Sweep, TriangleGauge, enclosed_volume
@@ -171,6 +171,12 @@ class Gauge:
         triangles = self.rig.mesh.triangles
         pairs = crossing_pairs(positions, triangles)
         return new_pairs(pairs, self._rest.pairs, len(triangles)) if len(pairs) else pairs
+
+    def meets(self, positions: Floats) -> bool:
+        """Whether there are any contacts, which is found sooner than which they are."""
+        if len(self._rest.pairs):
+            return len(self.contacts(positions)) > 0
+        return crosses_itself(positions, self.rig.mesh.triangles)
 
     @property
     def rest_contacts(self) -> int:

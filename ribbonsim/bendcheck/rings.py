@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.ndimage import median_filter
@@ -62,12 +63,10 @@ class RingGauge:
         What each encloses at rest.
     radii : (N,) array
         Of a circle of the same area, at each station.
-    reach : (q, 2) array
-        Half widths of each ring across and along the normal: those of an ellipse with the same
-        mean square distances, so that a thin fin counts little.
     """
 
     def __init__(self, layout: OneRibbon, rest: Floats, triangles: Ints, places: Array) -> None:
+        self._ribbon, self._rest = layout.ribbon, rest
         lengths = layout.station_lengths
         known = np.arange(len(lengths))
         fine = np.linspace(0.0, len(lengths) - 1.0, SECTIONS * (len(lengths) - 1) + 1)
@@ -78,8 +77,8 @@ class RingGauge:
         self.levels, self._count = levels, len(levels)
         ring, self._start, self._end = _level_lines(triangles, places, levels)
         self._ring = ring
-        from_, to = _points(rest, self._start), _points(rest, self._end)
-        size = np.linalg.norm(to - from_, axis=1)
+        rows = np.ascontiguousarray(np.asarray(rest, dtype=float).T)
+        size = np.linalg.norm(_points(rows, self._end) - _points(rows, self._start), axis=0)
         # a centre is a fixed blend of its ring's points, so that it moves as they do
         total = np.bincount(ring, size, self._count)
         self._share = size / np.maximum(total, 1e-300)[ring]
@@ -97,7 +96,6 @@ class RingGauge:
         self._stand_in = full[nearest] if len(full) else known
         self._whole = whole
         self.radii = self._radii()
-        self.reach = self._reach(rest, layout.ribbon)
 
     @property
     def is_empty(self) -> bool:
@@ -126,16 +124,24 @@ class RingGauge:
 
     def _measure(self, positions: Floats) -> tuple[Array, Array]:
         """(q,) areas and (q, 3) centres of the rings."""
-        a, b = _points(positions, self._start), _points(positions, self._end)
-        middle = 0.5 * (a + b)
-        centres = _sums(self._ring, self._share[:, None] * middle, self._count)
-        apart = np.cross(a - centres[self._ring], b - centres[self._ring])
-        areas = 0.5 * np.linalg.norm(_sums(self._ring, apart, self._count), axis=1)
-        return areas, centres
+        rows = np.ascontiguousarray(np.asarray(positions, dtype=float).T)
+        a, b = _points(rows, self._start), _points(rows, self._end)
+        centres = _sums(self._ring, self._share * (0.5 * (a + b)), self._count)
+        middle = np.take(centres, self._ring, axis=1)
+        (x, y, z), (p, q, r) = a - middle, b - middle
+        apart = np.stack([y * r - z * q, z * p - x * r, x * q - y * p])
+        areas = 0.5 * np.linalg.norm(_sums(self._ring, apart, self._count), axis=0)
+        return areas, centres.T
 
-    def _reach(self, rest: Floats, ribbon: Ribbon) -> Array:
-        middle = 0.5 * (_points(rest, self._start) + _points(rest, self._end))
-        away = _local(middle, self.frames(ribbon)[self._ring]) - self._rest_local[self._ring]
+    @cached_property
+    def reach(self) -> Array:
+        """(q, 2) half widths of each ring across and along the normal.
+
+        Those of an ellipse with the same mean square distances, so that a thin fin counts little.
+        """
+        rows = np.ascontiguousarray(np.asarray(self._rest, dtype=float).T)
+        middle = 0.5 * (_points(rows, self._start) + _points(rows, self._end)).T
+        away = _local(middle, self.frames(self._ribbon)[self._ring]) - self._rest_local[self._ring]
         squares = [
             np.bincount(self._ring, self._share * away[:, k] ** 2, self._count) for k in range(2)
         ]
@@ -167,15 +173,18 @@ def _owned(count: int) -> Array:
 
 
 def _sums(ring: Ints, values: Array, count: int) -> Array:
-    """(q, 3) sums over each ring."""
-    return np.stack([np.bincount(ring, values[:, k], count) for k in range(3)], axis=1)
+    """(3, q) sums over each ring of rows."""
+    return np.stack([np.bincount(ring, row, count) for row in values])
 
 
-def _points(positions: Floats, between: tuple[Ints, Ints, Array]) -> Array:
-    """(m, 3) points on edges: two vertices and the share of the way from one to the other."""
+def _points(rows: Array, between: tuple[Ints, Ints, Array]) -> Array:
+    """(3, m) points on edges: two vertices and the share of the way from one to the other."""
     first, second, share = between
-    start = positions[first].astype(float)
-    return start + share[:, None] * (positions[second] - start)
+    start, end = np.take(rows, first, axis=1), np.take(rows, second, axis=1)
+    end -= start
+    end *= share
+    end += start
+    return end
 
 
 _Between = tuple[Ints, Ints, Array]

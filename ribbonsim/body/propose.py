@@ -112,7 +112,11 @@ class Proposal:
 
 
 def find_appendages(
-    mesh: CreatureMesh, guide: ArrayLike | Ribbon, least: float = 0.25, up: str = "y"
+    mesh: CreatureMesh,
+    guide: ArrayLike | Ribbon,
+    least: float = 0.25,
+    up: str = "y",
+    places: Array | None = None,
 ) -> list[Proposal]:
     """Find what grows from a body: barbels, fins, arms.
 
@@ -130,6 +134,8 @@ def find_appendages(
         Proposals of less confidence are left out, 0 to 1.
     up : {"x", "y", "z", "-x", "-y", "-z"}
         Which way is up.
+    places : (V,) array, optional
+        Arc length along the ribbon of each vertex, where it is known.
 
     Returns
     -------
@@ -143,7 +149,7 @@ def find_appendages(
     """
     way = up_direction(up)
     ribbon = guide if isinstance(guide, Ribbon) else Ribbon.along(guide, mesh.diagonal / 50.0)
-    places = body_places(mesh, ribbon)
+    places = body_places(mesh, ribbon) if places is None else places
     found = _standing_out(mesh, body_triangles(mesh), places, ribbon, least, way)
     return _named(mesh, found, [_side(mesh, one, ribbon, way) for one in found])
 
