@@ -10,24 +10,27 @@ from weakref import WeakKeyDictionary
 
 from ribbonsim.body import field, guide, inside, pieces, plane
 
-# of the creatures seen last; a solid takes some megabytes
-MOST = 16
+# how many shapes are kept; a solid takes some megabytes
+FEW, MANY = 16, 200
 MEMORIES = (
-    (pieces, "_FOUND"),
-    (inside, "_INSIDES"),
-    (plane, "_PLANES"),
-    (field, "_SURFACES"),
-    (guide, "_BETWEEN_FOUND_ENDS"),
+    (pieces, "_FOUND", MANY),
+    (plane, "_PLANES", MANY),
+    (guide, "_BETWEEN_FOUND_ENDS", MANY),
+    (guide, "_READ", MANY),
+    (inside, "_INSIDES", FEW),
+    (field, "_SURFACES", FEW),
 )
 
 
 class OfEqualShape:
     """A mapping from meshes in which meshes of equal shape are one key."""
 
-    def __init__(self):
+    def __init__(self, most):
+        self._most = most
+        self._own = WeakKeyDictionary()
         self._shapes = WeakKeyDictionary()
         self._held = {}
-        self._lock = threading.Lock()  # panels look for things beside the tests
+        self._lock = threading.RLock()  # panels look for things beside the tests
 
     def _shape(self, mesh):
         if mesh not in self._shapes:
@@ -39,24 +42,30 @@ class OfEqualShape:
         return self._shapes[mesh]
 
     def __contains__(self, mesh):
-        shape = self._shape(mesh)
         with self._lock:
-            return shape in self._held
+            return mesh in self._own or self._shape(mesh) in self._held
 
     def __getitem__(self, mesh):
-        shape = self._shape(mesh)
         with self._lock:
-            self._held[shape] = self._held.pop(shape)  # what was asked for last goes last
-            return self._held[shape]
+            if mesh not in self._own:
+                shape = self._shape(mesh)
+                # what was asked for last goes last
+                self._own[mesh] = self._held[shape] = self._held.pop(shape)
+            return self._own[mesh]
 
     def __setitem__(self, mesh, found):
-        shape = self._shape(mesh)
         with self._lock:
-            self._held[shape] = found
-            while len(self._held) > MOST:
+            self._own[mesh] = self._held[self._shape(mesh)] = found
+            while len(self._held) > self._most:
                 self._held.pop(next(iter(self._held)))
+
+    def setdefault(self, mesh, found):
+        with self._lock:
+            if mesh not in self:
+                self[mesh] = found
+            return self[mesh]
 
 
 def remember_shapes(monkeypatch):
-    for module, name in MEMORIES:
-        monkeypatch.setattr(module, name, OfEqualShape())
+    for module, name, most in MEMORIES:
+        monkeypatch.setattr(module, name, OfEqualShape(most))

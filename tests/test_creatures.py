@@ -252,6 +252,7 @@ def together(meshes, name):
 TORSO = [[0, 2, -5], [0, 2.2, 0], [0, 2, 5]]
 
 
+@pytest.mark.slow  # in part: every limb is proposed once; overlapping pieces have one guide
 def test_limbs_that_are_pieces_of_their_own_are_proposed_and_move_alone():
     # a body with four legs and two feelers, each a closed shell that is sunk into it
     parts = [grown(limb(TORSO, [0.8, 1.2, 0.7]), 0.15)]

@@ -197,6 +197,7 @@ def test_png_and_pdf_hold_the_same_page(made_sheets):
     assert apart.mean() < 2.0
 
 
+@pytest.mark.slow  # in part: a long table goes on on further pages; a sheet has the size it says
 def test_a_table_of_poses_fills_pages_of_a_pdf(rig, tmp_path):
     made = contact_sheet(
         rig, tmp_path / "all.pdf", list(rs.TEST_POSES), angles=3, look=Look(quality="draft")

@@ -5,7 +5,9 @@ The creatures are grown along known curves (``creatures.py``); which way they st
 
 import numpy as np
 import pytest
+from cases import first_of
 from creatures import quadruped, slug, stinger, swimmer
+from demos import demo_mesh
 
 import ribbonsim as rs
 from ribbonsim.body.up_guess import likelier_up
@@ -19,7 +21,7 @@ def lying(mesh):
     return rs.CreatureMesh.from_arrays(np.stack([x, -z, y], axis=1), mesh.polygons, mesh.name)
 
 
-@pytest.mark.parametrize("make", [quadruped, stinger])
+@pytest.mark.parametrize("make", first_of(quadruped, stinger))
 def test_a_creature_on_legs_that_lies_on_its_side_is_noticed(make):
     mesh, _ = make()
     assert likelier_up(mesh, "y") is None
@@ -27,7 +29,7 @@ def test_a_creature_on_legs_that_lies_on_its_side_is_noticed(make):
     assert likelier_up(lying(mesh), "z") is None
 
 
-@pytest.mark.parametrize("make", [slug, swimmer])
+@pytest.mark.parametrize("make", first_of(slug, swimmer))
 def test_where_shape_does_not_say_what_is_up_nothing_is_said(make):
     mesh, _ = make()
     assert likelier_up(mesh, "y") is None
@@ -36,11 +38,11 @@ def test_where_shape_does_not_say_what_is_up_nothing_is_said(make):
 
 @pytest.mark.parametrize("name", ["lampeel", "grub", "coil", "tentacle", "snuffer"])
 def test_demo_creatures_stand_as_they_are(name):
-    assert likelier_up(rs.load_mesh(f"meshes/{name}.obj"), "y") is None
+    assert likelier_up(demo_mesh(name), "y") is None
 
 
 def test_the_sentences_tell_root_sides_spans_and_who_stands_still():
-    mesh = rs.load_mesh("meshes/lampeel.obj")
+    mesh = demo_mesh("lampeel")
     options = BuildOptions()
     said = all_sentences(mesh, build_layout(mesh, options), options)
     assert said[0] == "Up is y."

@@ -4,6 +4,8 @@ The turned creature is the same rows of numbers with axes exchanged, so everythi
 must come back turned the same way; no outside source is needed.
 """
 
+from functools import cache
+
 import numpy as np
 import pytest
 from cases import first_of
@@ -27,14 +29,17 @@ def creatures():
 
 @pytest.fixture(scope="module")
 def as_it_stands(creatures):
-    """Each creature with y up: mesh, guide, skin that rears up, findings."""
-    held = {}
-    for name, mesh in creatures.items():
+    """A creature with y up: mesh, guide, skin that rears up, findings."""
+
+    @cache
+    def standing(name):
+        mesh = creatures[name]
         rig = rs.bind(mesh, build_layout(mesh))
         skin = rig.deform(rig.pose_for("rear_up", 70))
         found = rs.check(rig, {"rear_up": 70}, remedies=False).findings
-        held[name] = mesh, read_guide(mesh), skin, found
-    return held
+        return mesh, read_guide(mesh), skin, found
+
+    return standing
 
 
 def toppled(mesh, up):
@@ -56,9 +61,9 @@ def test_z_up_is_turned_as_between_gltf_and_usd():
 
 
 @pytest.mark.parametrize("up", first_of("z", *(up for up in OTHERS if up != "z")))
-@pytest.mark.parametrize("name", ["quadruped", "swimmer"])
+@pytest.mark.parametrize("name", first_of("swimmer", "quadruped"))
 def test_guide_rear_up_and_findings_are_the_same_whichever_axis_is_up(as_it_stands, name, up):
-    mesh, before, skin, findings = as_it_stands[name]
+    mesh, before, skin, findings = as_it_stands(name)
     turn, other = upright(up), toppled(mesh, up)
     after = read_guide(other, up=up)
     assert after.why_root == before.why_root
@@ -95,7 +100,7 @@ def test_a_layout_file_says_what_is_up_and_an_older_one_means_y(tmp_path, creatu
         rs.Layout.load(tmp_path / "bad.toml")
 
 
-@pytest.mark.parametrize("up", OTHERS)
+@pytest.mark.parametrize("up", first_of("z", *(up for up in OTHERS if up != "z")))
 def test_another_way_up_rolls_the_ribbon_flat(creatures, up):
     other = toppled(creatures["quadruped"], up)
     straight = build_layout(other, options(up)).ribbon
@@ -136,10 +141,11 @@ def test_views_stand_the_creature_upright(creatures, up):
     )
 
 
-def test_the_studio_shows_the_same_picture_whichever_axis_is_up(creatures):
+@pytest.mark.parametrize("turned", first_of("z", "-x"))
+def test_the_studio_shows_the_same_picture_whichever_axis_is_up(creatures, turned):
     mesh = creatures["quadruped"]
     pictures = []
-    for up in ("y", "z", "-x"):
+    for up in ("y", turned):
         other = toppled(mesh, up)
         ribbon = build_layout(other, options(up)).ribbon
         with Studio(other, (160, 120), Look(quality="draft"), up) as studio:
@@ -147,8 +153,7 @@ def test_the_studio_shows_the_same_picture_whichever_axis_is_up(creatures):
             studio.pose(other.positions)
             pictures.append(studio.shoot(50.0, [ribbon]).picture.astype(int))
     assert np.ptp(pictures[0]) > 60
-    for picture in pictures[1:]:
-        assert np.abs(picture - pictures[0]).max() <= 2
+    assert np.abs(pictures[1] - pictures[0]).max() <= 2
 
 
 @pytest.mark.parametrize("up", UP_AXES)
