@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from demos import demo_mesh
 from PIL import Image
-from tubes import small_worm
+from tubes import s_curve, small_worm, tube
 
 import ribbonsim as rs
 from ribbonsim.panel.compare_panel import ComparePanel
@@ -40,9 +40,15 @@ def panel():
 
 
 @pytest.fixture
-def stout():
-    """A creature so high that its tiles stand side by side, and whose layouts differ by measure."""
+def grub():
+    """A creature whose layouts differ in what is measured and seen."""
     yield from opened(demo_mesh("grub"))
+
+
+@pytest.fixture
+def tall():
+    """A creature so high that its tiles stand side by side."""
+    yield from opened(tube(s_curve(rings=41)[:, [1, 0, 2]], 1.2, 16, 4, "tall"))
 
 
 def picture(panel):
@@ -57,40 +63,40 @@ def test_tiles_are_joined_row_by_row():
     assert [whole[y, x, 0] for y, x in ((2, 3), (2, 9), (6, 3), (6, 9))] == [10, 20, 30, 255]
 
 
-def test_a_variant_looks_like_its_pattern_until_it_is_changed(stout):
-    stout._layouts._variant()
-    both = picture(stout)
+def test_a_variant_looks_like_its_pattern_until_it_is_changed(grub):
+    grub._layouts._variant()
+    both = picture(grub)
     # the layout duplicated is the first: the tiles stand one above the other
     first, variant = both[5:270, 5:440], both[305:570, 5:440]
     plain = np.abs(first - variant).mean()
-    stout._layouts._act(lambda: edits.add_control(stout._layouts._model, 3))
-    stout._layouts._set_reach(0.5)
-    stout._layouts._set_amount(120.0)
-    changed = picture(stout)
+    grub._layouts._act(lambda: edits.add_control(grub._layouts._model, 3))
+    grub._layouts._set_reach(0.5)
+    grub._layouts._set_amount(120.0)
+    changed = picture(grub)
     assert np.abs(changed[5:270, 5:440] - changed[305:570, 5:440]).mean() > plain
     assert np.abs(changed - both).mean() > 1.0
-    assert stout.bench.entries[0].model.layout is not stout.bench.entries[2].model.layout
-    stout._desk.act(stout._desk.model.undo)
-    stout._desk.act(stout._desk.model.undo)
-    assert stout.bench.entries[2].model.layout is stout.bench.entries[0].model.layout
+    assert grub.bench.entries[0].model.layout is not grub.bench.entries[2].model.layout
+    grub._desk.act(grub._desk.model.undo)
+    grub._desk.act(grub._desk.model.undo)
+    assert grub.bench.entries[2].model.layout is grub.bench.entries[0].model.layout
 
 
-def test_numbers_are_those_of_compare(stout):
-    entries = stout.bench.entries
+def test_numbers_are_those_of_compare(grub):
+    entries = grub.bench.entries
     expected = rs.compare(
         [entry.model.rig for entry in entries],
-        {stout.bench.asked.name: stout.bench.asked.amount},
+        {grub.bench.asked.name: grub.bench.asked.amount},
         [entry.name for entry in entries],
     )
-    assert stout._numbers.table.value == table_html(expected, "Measured in s bend.")
-    assert "best" in stout._numbers.table.value
-    stout._numbers.compare_all()
+    assert grub._numbers.table.value == table_html(expected, "Measured in s bend.")
+    assert "best" in grub._numbers.table.value
+    grub._numbers.compare_all()
     rest()
-    assert "10 test poses" in stout._numbers._job.words.value
-    stout._numbers.compare_all()
-    stout._numbers._job.stop.click()
+    assert "10 test poses" in grub._numbers._job.words.value
+    grub._numbers.compare_all()
+    grub._numbers._job.stop.click()
     rest()
-    assert "Stopped" in stout._numbers._job.words.value
+    assert "Stopped" in grub._numbers._job.words.value
 
 
 @pytest.mark.slow
@@ -150,16 +156,16 @@ def test_one_camera_serves_all_tiles(panel):
         assert np.abs(after[part] - before[part]).mean() > 2.0
 
 
-def test_a_click_on_a_dot_chooses_layout_and_control(stout):
-    viewer, entry = stout._desk.viewer, stout.bench.entries[1]
+def test_a_click_on_a_dot_chooses_layout_and_control(tall):
+    viewer, entry = tall._desk.viewer, tall.bench.entries[1]
     rig = entry.model.rig
-    ribbon = rig.pose_ribbon(stout.bench.pose_of(entry))
+    ribbon = rig.pose_ribbon(tall.bench.pose_of(entry))
     name = rig.layout.control_names[0]
     points = (ribbon.midline(rig.layout.control_places) - rig.mesh.centre) / rig.mesh.diagonal
     x, y, _ = viewer.orbit.camera(viewer.aspect).project(points, viewer.tile)[0]
     assert viewer.grid[0] == 2
     assert viewer.control_at(x + 450.0, y) == name
-    assert stout.bench.chosen == 1
+    assert tall.bench.chosen == 1
 
 
 def test_poses_kept_with_a_layout_are_asked_of_all(panel, tmp_path):
