@@ -112,7 +112,7 @@ def test_rows_sum_to_one_over_all_ribbons_and_keep_the_limit_of_influences(name)
     np.testing.assert_allclose(less.mesh_weights.sum(axis=1), 1.0, atol=1e-12)
 
 
-@pytest.mark.parametrize("name", LIMBS)
+@pytest.mark.parametrize("name", first_of(*LIMBS))
 def test_no_weight_crosses_between_body_and_limb(name):
     # the file's own groups say what is limb and what is body
     rig = rig_of(name)
@@ -125,7 +125,7 @@ def test_no_weight_crosses_between_body_and_limb(name):
         assert len(beyond) > 0.5 * len(group(rig.mesh, limb))
 
 
-@pytest.mark.parametrize("name", LIMBS)
+@pytest.mark.parametrize("name", first_of(*LIMBS))
 def test_weights_are_continuous_along_the_base(name):
     rig = rig_of(name)
     edges, positions = rig.mesh.edges, rig.mesh.positions
@@ -186,7 +186,7 @@ def usd_points(rig, pose, method):
 
 
 @pytest.mark.parametrize("method", METHODS)
-@pytest.mark.parametrize("name", LIMBS)
+@pytest.mark.parametrize("name", first_of(*LIMBS))
 def test_blending_over_all_joints_matches_usd(name, method):
     rig = rig_of(name)
     poses = [whole_pose(rig, 1), rig.pose_for("appendage_curl"), rig.pose_for("twist")]
@@ -209,7 +209,7 @@ def test_signs_agree_where_a_turned_appendage_meets_its_carrier(turns):
     np.testing.assert_allclose(got, expected, rtol=0, atol=1e-6 * size_of(rig))
 
 
-@pytest.mark.parametrize("name", LIMBS)
+@pytest.mark.parametrize("name", first_of(*LIMBS))
 def test_linear_blending_over_all_joints_matches_libigl(name):
     rig, pose = rig_of(name), whole_pose(rig_of(name), 2)
     moves = rig.joint_pose(pose).transforms
@@ -222,12 +222,12 @@ def test_linear_blending_over_all_joints_matches_libigl(name):
 # -- posing -----------------------------------------------------------------------------------
 
 
-def test_rest_is_rest():
-    for name in LIMBS:
-        rig = rig_of(name)
-        for method in METHODS:
-            got = rig.deform(Pose(), method)
-            np.testing.assert_allclose(got, rig.mesh.positions, rtol=0, atol=1e-11 * size_of(rig))
+@pytest.mark.parametrize("name", first_of(*LIMBS))
+def test_rest_is_rest(name):
+    rig = rig_of(name)
+    for method in METHODS:
+        got = rig.deform(Pose(), method)
+        np.testing.assert_allclose(got, rig.mesh.positions, rtol=0, atol=1e-11 * size_of(rig))
 
 
 @pytest.mark.parametrize("method", METHODS)
@@ -246,7 +246,7 @@ def test_bending_a_limb_by_ninety_degrees_moves_nothing_off_it(limb, method):
 
 
 @pytest.mark.parametrize("pose", ["c_bend", "s_bend", "twist", "stretch", "look_aside"])
-@pytest.mark.parametrize("name", LIMBS)
+@pytest.mark.parametrize("name", first_of(*LIMBS))
 def test_moving_the_body_carries_limbs_rigidly(name, pose):
     rig = rig_of(name)
     moved = rig.deform(rig.pose_for(pose))
@@ -255,25 +255,25 @@ def test_moving_the_body_carries_limbs_rigidly(name, pose):
         assert not_rigid(rig.mesh.positions[beyond], moved[beyond]) < 1e-9 * size_of(rig)
 
 
+@pytest.mark.parametrize("name", first_of(*LIMBS))
 @pytest.mark.parametrize("method", METHODS)
-def test_a_limb_stays_on_its_body(method):
+def test_a_limb_stays_on_its_body(name, method):
     # neither torn off nor pushed in: edges at the base stretch about as much as the body's own
-    for name in LIMBS:
-        rig = rig_of(name)
-        edges, rest = rig.mesh.edges, rig.mesh.positions
-        for pose in ("c_bend", "s_bend", "twist"):
-            moved = rig.deform(rig.pose_for(pose), method)
+    rig = rig_of(name)
+    edges, rest = rig.mesh.edges, rig.mesh.positions
+    for pose in ("c_bend", "s_bend", "twist"):
+        moved = rig.deform(rig.pose_for(pose), method)
 
-            def lengths(points, edges=edges):
-                return np.linalg.norm(points[edges[:, 0]] - points[edges[:, 1]], axis=1)
+        def lengths(points, edges=edges):
+            return np.linalg.norm(points[edges[:, 0]] - points[edges[:, 1]], axis=1)
 
-            stretch = lengths(moved) / lengths(rest)
-            for limb in LIMBS[name]:
-                on = np.zeros(len(rest), dtype=bool)
-                on[rig.limbs[limb].vertices] = True
-                base = on[edges].any(axis=1)
-                assert stretch[base].max() < max(2.0, 1.3 * stretch[~base].max())
-                assert stretch[base].min() > min(0.5, 0.7 * stretch[~base].min())
+        stretch = lengths(moved) / lengths(rest)
+        for limb in LIMBS[name]:
+            on = np.zeros(len(rest), dtype=bool)
+            on[rig.limbs[limb].vertices] = True
+            base = on[edges].any(axis=1)
+            assert stretch[base].max() < max(2.0, 1.3 * stretch[~base].max())
+            assert stretch[base].min() > min(0.5, 0.7 * stretch[~base].min())
 
 
 def test_the_body_does_not_feel_its_limbs():
@@ -289,9 +289,11 @@ def test_the_body_does_not_feel_its_limbs():
     )
 
 
-def test_controls_of_a_limb_move_in_its_own_frame_wherever_it_is_carried():
-    rig = rig_of("snuffer")
-    limb = "arm_side_l"
+@pytest.mark.parametrize(
+    ("name", "limb"), first_of(("lampeel", "fin_l"), ("snuffer", "arm_side_l"))
+)
+def test_controls_of_a_limb_move_in_its_own_frame_wherever_it_is_carried(name, limb):
+    rig = rig_of(name)
     own = Pose({f"{limb}.control2": {"bend": 40, "sway": 10}})
     body = rig.pose_for("c_bend")
     both = Pose({**body.controls, **own.controls})
@@ -384,7 +386,7 @@ def test_a_group_tied_to_a_station_of_any_ribbon_is_rigid(ribbon, method):
 
 @pytest.mark.parametrize("degrees", [-30.0, 20.0, 60.0, 400.0])
 @pytest.mark.parametrize("pose", ["appendage_fold", "appendage_spread"])
-@pytest.mark.parametrize("name", LIMBS)
+@pytest.mark.parametrize("name", first_of(*LIMBS))
 def test_fold_and_spread_turn_by_what_is_asked_and_never_past_their_direction(name, pose, degrees):
     rig = rig_of(name)
     for one in rig.layout.appendages:
@@ -432,22 +434,22 @@ def test_curl_bends_every_limb_along_its_own_length():
         assert turn.magnitude() > np.radians(60)
 
 
-def test_poses_of_appendages_leave_the_body_alone():
-    for name in LIMBS:
-        rig = rig_of(name)
-        body = group(rig.mesh, "body")
-        body = np.setdiff1d(body, np.concatenate([limb.vertices for limb in rig.limbs.values()]))
-        for pose in APPENDAGE_POSES:
-            moved = rig.deform(rig.pose_for(pose))
-            away = np.linalg.norm(moved - rig.mesh.positions, axis=1)
-            assert away[body].max() < 1e-9 * size_of(rig)
-            assert away.max() > 0.5
+@pytest.mark.parametrize("name", first_of(*LIMBS))
+def test_poses_of_appendages_leave_the_body_alone(name):
+    rig = rig_of(name)
+    body = group(rig.mesh, "body")
+    body = np.setdiff1d(body, np.concatenate([limb.vertices for limb in rig.limbs.values()]))
+    for pose in APPENDAGE_POSES:
+        moved = rig.deform(rig.pose_for(pose))
+        away = np.linalg.norm(moved - rig.mesh.positions, axis=1)
+        assert away[body].max() < 1e-9 * size_of(rig)
+        assert away.max() > 0.5
 
 
 # -- left and right -------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", LIMBS)
+@pytest.mark.parametrize("name", first_of(*LIMBS))
 def test_weights_of_paired_limbs_are_mirrored(name):
     rig = rig_of(name)
     assert {one.partner for one in rig.layout.appendages} == set(LIMBS[name])
@@ -564,12 +566,12 @@ def test_every_test_pose_of_a_creature_with_limbs_is_checked():
 
 
 def test_a_layout_file_gives_the_same_rig_to_the_last_bit(tmp_path):
-    rig = rig_of("snuffer")
+    rig = rig_of("lampeel")
     layout = replace(
-        rig.layout.with_tie(Tie(3, group="arm_back_l", ribbon="body")),
+        rig.layout.with_tie(Tie(3, group="barbel_l", ribbon="body")),
         poses={"reach": whole_pose(rig, 3), "fold": rig.pose_for("appendage_fold")},
-    ).without_appendage("arm_back_l")
-    file = tmp_path / "snuffer.toml"
+    ).without_appendage("barbel_l")
+    file = tmp_path / "lampeel.toml"
     layout.save(file)
     again = Layout.load(file)
     assert again.all_control_names == layout.all_control_names

@@ -215,12 +215,12 @@ def test_operations_are_undone_saved_and_loaded_to_the_bit(tmp_path, count):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(2, 6))
+@pytest.mark.parametrize("seed", range(2, 4))
 def test_thousands_of_operations(seed, tmp_path):
     soak(tube(s_curve(rings=21), 0.7, 8), 1000, tmp_path, seed)
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(6, 8))
+@pytest.mark.parametrize("seed", range(6, 7))
 def test_a_thousand_operations_on_a_creature_with_arms(seed, tmp_path):
     soak(creature(), 500, tmp_path, seed)

@@ -97,7 +97,7 @@ def test_spoilt_files_are_read_rightly_or_refused(kind, tmp_path, watched):
     run(kind, 2000, tmp_path, watched)
 
 
-@pytest.mark.slow
+@pytest.mark.fuzz
 @pytest.mark.parametrize("kind", FORMATS)
 def test_more_spoilt_files(kind, tmp_path, watched):
     """As many as fit into a minute; a much larger number in SPOILT_FILES tries on."""
