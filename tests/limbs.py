@@ -106,6 +106,23 @@ def two_fins(step=0.5):
 
 
 @cache
+def whiskered(step=2.0):
+    """A fish with a fin and a barbel to each side, whose polygons are in groups called so."""
+    bones = [Bone((0, 0, 0), (0, 0, 120), 5.0, 9.0)]
+    for side, x in (("l", 1.0), ("r", -1.0)):
+        bones += [
+            Bone((5 * x, -4, 116), (20 * x, -10, 146), 2.2, 1.6, name=f"barbel_{side}"),
+            Bone((6 * x, 0, 80), (36 * x, -3, 70), 4.2, 2.8, name=f"fin_{side}"),
+        ]
+    mesh, owner = skin_of(bones, step, soft=1.5)
+    names = tuple(dict.fromkeys(bone.name for bone in bones))
+    groups = [names.index(owner[triangle[0]]) for triangle in mesh.triangles]
+    return CreatureMesh.from_arrays(
+        mesh.positions, mesh.triangles, "whiskered", group_names=names, polygon_groups=groups
+    )
+
+
+@cache
 def flat_fin(step=0.22):
     """A body with one fin that lies along it, closer than it is thick."""
     bones = [

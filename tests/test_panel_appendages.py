@@ -8,7 +8,7 @@ import igl
 import numpy as np
 import pytest
 from demos import demo_mesh
-from limbs import branched
+from limbs import branched, whiskered
 from PIL import Image
 from scipy.spatial.transform import Rotation
 from tubes import tube
@@ -32,8 +32,8 @@ GROUPS = ("barbel_l", "barbel_r", "fin_l", "fin_r")
 
 @pytest.fixture(scope="module")
 def bare():
-    """The lampeel with its first layout."""
-    mesh = demo_mesh("lampeel")
+    """A fish with its first layout."""
+    mesh = whiskered()
     model = PanelModel()
     model.open(mesh)
     return model.rig
@@ -63,6 +63,22 @@ class Clock:
 
     def __call__(self):
         return self.now
+
+
+@pytest.fixture(scope="module")
+def fine():
+    """A demo creature with barbels and fins accepted, cut finely and alike on both sides."""
+    made = PanelModel()
+    made.open(demo_mesh("lampeel"))
+    riders.accept(made, riders.find(made)[0])
+    return made.rig
+
+
+@pytest.fixture
+def lampeel(fine):
+    made = PanelModel(Clock())
+    made.open(fine)
+    return made
 
 
 @pytest.fixture
@@ -394,23 +410,23 @@ def test_swapped_ends_keep_appendages_where_they_grow(model):
 
 
 @pytest.mark.parametrize("quantity", ["bend", "sway", "twist"])
-def test_both_sides_alike_give_the_mirror_image(model, quantity):
+def test_both_sides_alike_give_the_mirror_image(lampeel, quantity):
     """On a layout that is its own mirror image the posed mesh is one too."""
-    riders.mirror(model, ["fin_l"])
-    plane = model.sides.plane(model.rig.mesh)
-    model.sides.set_move(model.rig.mesh, "alike")
+    riders.mirror(lampeel, ["fin_l"])
+    plane = lampeel.sides.plane(lampeel.rig.mesh)
+    lampeel.sides.set_move(lampeel.rig.mesh, "alike")
     for value in (10.0, 35.0):
-        model.set_value("fin_l.control2", quantity, value)
-    posed = model.deform()
+        lampeel.set_value("fin_l.control2", quantity, value)
+    posed = lampeel.deform()
     image = posed[plane.pairs]
     image = image - 2.0 * (image @ plane.normal - plane.offset)[:, None] * plane.normal
-    fins = np.r_[model.rig.limbs["fin_l"].vertices, model.rig.limbs["fin_r"].vertices]
-    size = model.rig.mesh.diagonal
-    assert np.abs(posed - model.rig.mesh.positions)[fins].max() > 0.01 * size
+    fins = np.r_[lampeel.rig.limbs["fin_l"].vertices, lampeel.rig.limbs["fin_r"].vertices]
+    size = lampeel.rig.mesh.diagonal
+    assert np.abs(posed - lampeel.rig.mesh.positions)[fins].max() > 0.01 * size
     assert np.abs(posed - image)[fins].max() < 2e-3 * size
     # one drag of both sides is one step back
-    model.undo()
-    assert not model.pose.controls
+    lampeel.undo()
+    assert not lampeel.pose.controls
 
 
 def test_opposite_is_the_inverse_of_alike(model):
@@ -744,7 +760,7 @@ def test_what_the_browser_answers_late_is_no_wish(monkeypatch):
 
 
 def test_a_given_plane_counts_what_has_no_partner(model):
-    """Across x at 0, as the lampeel is modelled; then some vertices of one side are moved."""
+    """Across x at 0, as the fish is grown; then some vertices of one side are moved."""
     mesh = model.rig.mesh
     found = plane_across(mesh, [2.0, 0.0, 0.0], 0.0)
     np.testing.assert_array_equal(found.pairs, model.sides.plane(model.rig.mesh).pairs)
@@ -781,27 +797,27 @@ def test_a_given_plane_pairs_and_takes_the_place_of_the_one_that_is_found(model,
     assert abs(model.sides.plane(model.rig.mesh).normal[0]) > 0.99
 
 
-def test_new_ends_of_the_body_keep_what_rides_on_it(model):
-    before = {one.name: seat(model.layout, one) for one in model.layout.appendages}
-    model.set_value("fin_l.control2", "bend", 30.0)
-    ends = model.layout.ribbon.midline([0.0, 1.0])
-    near_root = int(np.argmin(np.linalg.norm(model.rig.mesh.positions - ends[0], axis=1)))
-    edits.choose_ends(model, near_root, None)
-    assert set(model.layout.ribbons) == {"body", *GROUPS}
-    for one in model.layout.appendages:
-        away = np.linalg.norm(seat(model.layout, one) - before[one.name])
-        assert away < 0.02 * model.layout.ribbon.length
-    assert model.pose["fin_l.control2"].bend == 30.0
+def test_new_ends_of_the_body_keep_what_rides_on_it(lampeel):
+    before = {one.name: seat(lampeel.layout, one) for one in lampeel.layout.appendages}
+    lampeel.set_value("fin_l.control2", "bend", 30.0)
+    ends = lampeel.layout.ribbon.midline([0.0, 1.0])
+    near_root = int(np.argmin(np.linalg.norm(lampeel.rig.mesh.positions - ends[0], axis=1)))
+    edits.choose_ends(lampeel, near_root, None)
+    assert set(lampeel.layout.ribbons) == {"body", *GROUPS}
+    for one in lampeel.layout.appendages:
+        away = np.linalg.norm(seat(lampeel.layout, one) - before[one.name])
+        assert away < 0.02 * lampeel.layout.ribbon.length
+    assert lampeel.pose["fin_l.control2"].bend == 30.0
     # a body that ends in a barbel: each appendage is found by the body's own centreline, which
     # runs past it, so it keeps its skin and, but for the bend of the new guide, its place
-    skin = {name: len(limb.vertices) for name, limb in model.rig.limbs.items()}
-    edits.choose_ends(model, None, int(model.rig.limbs["barbel_l"].vertices[-1]))
-    for name, limb in model.rig.limbs.items():
+    skin = {name: len(limb.vertices) for name, limb in lampeel.rig.limbs.items()}
+    edits.choose_ends(lampeel, None, int(lampeel.rig.limbs["barbel_l"].vertices[-1]))
+    for name, limb in lampeel.rig.limbs.items():
         assert len(limb.vertices) == pytest.approx(skin[name], rel=0.05)
-    for one in model.layout.appendages:
-        away = np.linalg.norm(seat(model.layout, one) - before[one.name])
-        assert away < 0.03 * model.layout.ribbon.length
-    assert model.pose["fin_l.control2"].bend == 30.0
+    for one in lampeel.layout.appendages:
+        away = np.linalg.norm(seat(lampeel.layout, one) - before[one.name])
+        assert away < 0.03 * lampeel.layout.ribbon.length
+    assert lampeel.pose["fin_l.control2"].bend == 30.0
 
 
 def test_names_that_look_like_markup_are_shown_as_text(grown):
