@@ -8,11 +8,11 @@ from PIL import Image
 from tubes import small_worm
 
 import ribbonsim as rs
+from ribbonsim.inpage.pose_bytes import pack_loop
 from ribbonsim.layout.motions import MOTIONS
 from ribbonsim.panel.compare_panel import ComparePanel
 from ribbonsim.panel.sections.live_section import LiveView
 from ribbonsim.panel.sections.player import Player
-from ribbonsim.panel.state.playing import packed_loop
 from ribbonsim.panel.work.worker import CHECKS, LOOPS, PICTURES
 
 
@@ -97,7 +97,7 @@ def test_a_browser_is_sent_the_loop_of_each_layout(bench):
     bench.ask("crawl", -2)
     _, loops = next(pair for pair in reversed(bench.sent) if pair[0]["kind"] == "loop")
     first = bench.rigs[0].motion("crawl")
-    assert loops == [packed_loop(first), packed_loop(first.on(bench.rigs[1]))]
+    assert loops == [pack_loop(first), pack_loop(first.on(bench.rigs[1]))]
     assert bench.player.ready
     bench.sent.clear()
     bench.hear("play", 0.0)

@@ -21,6 +21,7 @@ from ribbonsim.panel.sections.live_section import LiveView
 from ribbonsim.panel.sections.pose_section import PoseSection
 from ribbonsim.panel.sections.view_section import ViewSection
 from ribbonsim.panel.state.dragging import Grip
+from ribbonsim.panel.state.playing import moment_of
 from ribbonsim.panel.work.live import camera_facts
 from ribbonsim.panel.work.worker import PICTURES
 from ribbonsim.rig.first_layout import BuildOptions, build_layout
@@ -370,6 +371,11 @@ def test_a_note_from_a_page_opens_its_pose_and_side(card):
     assert (orbit.view.azimuth, orbit.view.elevation, orbit.distance) == (123.0, -5.0, 2.5)
     assert orbit.focus.tolist() == [0.1, 0.0, 0.0]
     assert model.pose == model.rig.pose_for("c_bend", 60.0)
+    card.live._text.value = SEEN.replace("pose=c_bend amount=60", "motion=swim moment=0.5")
+    card.live._open_seen()
+    assert model.pose == moment_of(model.rig, "swim", 0.5)
+    instants = model.rig.motion("swim").frames()
+    assert model.pose == min(instants, key=lambda one: abs(one.time - 0.5)).pose
     card.live._text.value = SEEN.replace("c_bend", "own")
     card.live._open_seen()
     assert "which this layout does not keep" in card.desk.message.value

@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 
 import ribbonsim as rs
-from ribbonsim.inpage.pose_bytes import pack_steps, pose_numbers
+from ribbonsim.inpage.pose_bytes import pack_loop, pack_steps, pose_numbers
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.motion_section import MotionSection
 from ribbonsim.panel.sections.view_section import ViewSection
-from ribbonsim.panel.state.playing import Playing, packed_loop
+from ribbonsim.panel.state.playing import Playing
 from ribbonsim.panel.work.worker import LOOPS, PICTURES
 from ribbonsim.rig.first_layout import build_layout
 
@@ -45,7 +45,7 @@ def test_a_loop_is_packed_as_a_poses_steps_are_and_closes(rig):
     frames = take.frames(5)
     shares = [k / 8 for k in range(-1, 10)]
     again = pack_steps(rig, lambda share: frames[round(share * 8) % 8].pose, shares)
-    assert packed_loop(take, 5) == again
+    assert pack_loop(take, 5) == again
     assert np.isfinite(pose_numbers(rig, frames[3].pose)).all()
 
 
@@ -122,7 +122,7 @@ def test_what_plays_in_the_browser_was_sent_once_and_costs_no_poses(stage, rig):
     stage.section._rows["amount"].number.value = 0.5
     stage.settle()
     _, (packed,) = next(pair for pair in reversed(stage.sent) if pair[0]["kind"] == "loop")
-    assert packed == packed_loop(rig.motion("swim", amount=0.5))
+    assert packed == pack_loop(rig.motion("swim", amount=0.5))
     assert "noloop" not in stage.kinds()  # the one before plays on until the new one is there
     assert stage.pose == before
     stage.hear("pause", 7 / 38)

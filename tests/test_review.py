@@ -8,6 +8,7 @@ import base64
 import hashlib
 import html
 import io
+import json
 import re
 
 import av
@@ -24,6 +25,7 @@ from ribbonsim.mesh.obj_write import write_obj
 from ribbonsim.pages.page_film import LARGEST, read_film
 from ribbonsim.pages.review_page import review_page
 from ribbonsim.rig.first_layout import BuildOptions, build_layout
+from ribbonsim.rig.own_motions import motions_of
 from ribbonsim.show.slate import Slate
 from ribbonsim.show.studio import Look
 
@@ -86,6 +88,13 @@ def script_digest(text):
     """The digest of the only script that is one."""
     (script,) = re.findall(r'<script type="module">(.*?)</script>', text, re.DOTALL)
     return f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()}'"
+
+
+def told_motions(text):
+    """Motions of a page: what its buttons say, and what its script is told."""
+    told = re.search(r'id="creature-data">(.*?)</script>', text, re.DOTALL).group(1)
+    shown = re.findall(r"data-pose aria-pressed=\"false\"><i[^>]*></i>([^<]*) <span>", text)
+    return shown, [pose for pose in json.loads(told)["poses"] if "seconds" in pose]
 
 
 # -- what it holds ---------------------------------------------------------------------------------
@@ -191,6 +200,15 @@ def test_layouts_are_compared_as_compare_does(pair, compared):
     for row in found.table:
         for figure in row.texts:
             assert figure in told
+
+
+def test_motions_that_make_sense_can_be_played(pair, compared):
+    shown, told = told_motions(compared[1])
+    assert shown == [name.replace("_", " ") for name in motions_of(pair[0])]
+    assert [each["seconds"] for each in told] == [
+        pair[0].motion(name).seconds for name in motions_of(pair[0])
+    ]
+    assert {len(each["steps"]) for each in told} == {len(pair)}
 
 
 def test_slate_and_question_are_told(alone):
@@ -347,9 +365,13 @@ def test_the_command_complains_of_names_before_it_begins(rig, tmp_path, monkeypa
 def test_the_command_writes_a_page_without_a_film(rig, tmp_path, monkeypatch):
     write_obj(rig.mesh, tmp_path / "worm.obj")
     monkeypatch.chdir(tmp_path)
-    call = "turntable worm.obj --page page.html --pose c_bend --draft"
+    call = "turntable worm.obj --page page.html --pose c_bend --draft --page-motions swim"
     ended = run_here(*call.split())
     assert ended.returncode == 0, ended.stderr
     assert "page.html shows it." in ended.stdout
-    assert sources((tmp_path / "page.html").read_text(encoding="utf-8"), "video/mp4") == []
+    text = (tmp_path / "page.html").read_text(encoding="utf-8")
+    assert sources(text, "video/mp4") == []
+    assert told_motions(text)[0] == ["swim"]
+    ended = run_here(*call.replace("swim", "none").split(), "--force")
+    assert told_motions((tmp_path / "page.html").read_text(encoding="utf-8")) == ([], [])
     assert {path.name for path in tmp_path.iterdir()} == {"worm.obj", "page.html"}

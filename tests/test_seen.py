@@ -17,6 +17,9 @@ def test_a_view_is_read_out_of_whatever_stands_around_it():
     assert read_seen(f"{TEXT}\n{TEXT.replace('60', '30')}") == wanted  # the first of several
     rest = read_seen("{ribbonsim view 1: azimuth=0 elevation=90 focus=0,0,0 away=3}")
     assert (rest.pose, rest.amount, rest.layout) == ("rest", None, "")
+    assert rest.motion == ""
+    moves = read_seen(TEXT.replace("pose=c_bend amount=60", "motion=own%20way moment=1.25"))
+    assert (moves.motion, moves.moment) == ("own way", 1.25)
 
 
 @pytest.mark.parametrize(
@@ -26,6 +29,7 @@ def test_a_view_is_read_out_of_whatever_stands_around_it():
         ("view 1:", "view 2:", "version 2"),
         ("azimuth=410.5 ", "", "does not say its azimuth"),
         ("away=2.75", "away=nan", "away = 'nan' of the view is no number"),
+        ("amount=60", "moment=late", "moment = 'late' of the view is no number"),
         ("amount=60", "amount=much", "amount = 'much' of the view is no number"),
         ("0.1,-0.02,0.3", "0.1,-0.02", "no focus of three numbers"),
         ("elevation=-18.25", "elevation=100", "stands where no camera can"),

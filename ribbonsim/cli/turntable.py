@@ -19,6 +19,7 @@ from ribbonsim.cli.options import (
     out_option,
     poses_option,
 )
+from ribbonsim.cli.parameter_types import ListType
 from ribbonsim.cli.progress import progress_shown, tell_notes
 from ribbonsim.cli.say import say
 from ribbonsim.errors import RibbonsimError
@@ -124,6 +125,12 @@ _SKINS = ("clay", "two-tone", "wire")
     type=click.Path(path_type=Path),
     help="Write a review page too, .html: the creature to turn and pose, verdict, a decision.",
 )
+@click.option(
+    "--page-motions",
+    type=ListType(),
+    metavar="LIST",
+    help="Motions that the page plays, or none.  [all]",
+)
 @click.option("--page-film", is_flag=True, help="Let the film play in the page as well.")
 @click.option("--question", default="", metavar="TEXT", help="What the page asks.")
 @force_option
@@ -141,6 +148,7 @@ def turntable_command(
     sheet: Path | None,
     paper: Paper,
     page: Path | None,
+    page_motions: list[str] | None,
     page_film: bool,
     question: str,
     hover: bool,
@@ -180,7 +188,8 @@ def turntable_command(
         if sheet is not None:
             _write_sheet(sheet, rigs, asked, paper, shown, common)
         if page is not None:
-            _write_page(page, rigs, asked, film, question, shown, common)
+            told = {"question": question, "motions": _page_motions(page_motions)}
+            _write_page(page, rigs, asked, film, told, shown, common)
     tell_notes(rigs[0].mesh, rigs[0].layout, building, not layout_files)
     for sentence in made:
         say(sentence)
@@ -230,12 +239,16 @@ def _creature_motion(motion: str | None) -> str | None:
     return None if motion in MOVEMENTS else motion
 
 
+def _page_motions(names: list[str] | None) -> list[str] | None:
+    return [] if names == ["none"] else names
+
+
 def _write_page(
     page: Path,
     rigs: Sequence[Rig],
     asked: PoseList,
     film: Path | bool,
-    question: str,
+    told: dict[str, Any],
     shown: dict[str, Any],
     common: dict[str, Any],
 ) -> None:
@@ -246,7 +259,7 @@ def _write_page(
         page,
         asked,
         film=film,
-        question=question,
+        **told,
         **common,
         **shown,
     )

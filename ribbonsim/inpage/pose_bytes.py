@@ -12,6 +12,7 @@ from ribbonsim.inpage.creature_bytes import to_stage
 from ribbonsim.layout.pose import Pose
 from ribbonsim.rig.dual_quaternions import to_dual_quaternions
 from ribbonsim.rig.rig import Rig
+from ribbonsim.rig.take import DEFAULT_FPS, Take
 
 JOINT_NUMBERS = 10
 
@@ -68,7 +69,8 @@ def pack_steps(
             "turns": Steps16(turns[:, :, :4].reshape(len(table), -1), 16, -1.0, 1.0),
             "moves": Steps16(turns[:, :, 4:8].reshape(len(table), -1)),
             "sizes": Steps16(turns[:, :, 8:].reshape(len(table), -1)),
-            "points": Steps16(table[:, joints:]),
+            # of the ribbon alone, to a tenth of a pixel
+            "points": Steps16(table[:, joints:], 12),
         }
     else:
         arrays = {
@@ -79,6 +81,34 @@ def pack_steps(
         }
     facts = {"low": float(amounts[0]), "high": float(amounts[-1]), "count": len(amounts)}
     return pack_blocks(arrays, facts)
+
+
+def pack_loop(take: Take, fps: float = DEFAULT_FPS, small: bool = False) -> bytes:
+    """A loop's poses as bytes for a browser to go between, at even shares of the loop.
+
+    The last pose stands once more before the first, and the first two behind the last: a cubic
+    through four neighbours is then smooth where the loop closes.
+
+    Parameters
+    ----------
+    take : Take
+    fps : float
+        Frames a second.
+    small : bool
+        In 16 bits, for a page; float32 otherwise.
+
+    Returns
+    -------
+    bytes
+        As of :func:`pack_steps`; an amount is a share of the loop.
+    """
+    instants = take.frames(fps)
+    count = len(instants)
+
+    def pose_at(share: float) -> Pose:
+        return instants[round(share * count) % count].pose
+
+    return pack_steps(take.rig, pose_at, [k / count for k in range(-1, count + 2)], small)
 
 
 def _continued(joints: Singles) -> Singles:

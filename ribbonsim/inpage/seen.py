@@ -36,6 +36,10 @@ class SeenView:
         As the pose counts it; of a kept pose its share.
     layout : str
         Name of the layout that was looked at; may be empty.
+    motion : str
+        A motion that was looked at instead of a pose; may be empty.
+    moment : float
+        Seconds from the beginning of its loop.
     """
 
     azimuth: float
@@ -45,6 +49,8 @@ class SeenView:
     pose: str = "rest"
     amount: float | None = None
     layout: str = ""
+    motion: str = ""
+    moment: float = 0.0
 
 
 def read_seen(text: str) -> SeenView:
@@ -89,6 +95,8 @@ def read_seen(text: str) -> SeenView:
         _plain(told.get("pose", "rest")),
         _finite("amount", told["amount"]) if "amount" in told else None,
         _plain(told.get("layout", "")),
+        _plain(told.get("motion", "")),
+        _finite("moment", told.get("moment", "0")),
     )
 
 

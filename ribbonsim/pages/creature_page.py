@@ -18,16 +18,19 @@ from ribbonsim.arrays import Progress
 from ribbonsim.bendcheck.cases import Wish, wish_for
 from ribbonsim.bendcheck.report import Report
 from ribbonsim.inpage.creature_bytes import pack_binding, pack_creature
-from ribbonsim.inpage.pose_bytes import pack_steps
+from ribbonsim.inpage.pose_bytes import pack_loop, pack_steps
 from ribbonsim.inpage.source import view_source
 from ribbonsim.layout.appendage_targets import ALL_TEST_POSES
 from ribbonsim.layout.pose import Pose
-from ribbonsim.pages.html import Embedded
+from ribbonsim.pages.html import Embedded, plain
 from ribbonsim.rig.rig import Method, Rig
+from ribbonsim.rig.take import Take
 from ribbonsim.show.shots import amount_words
 
 # degrees from step to step of an amount; the page goes between them by a cubic
 _DEGREES_A_STEP, _FEWEST, _MOST = 15.0, 9, 25
+# frames a second of a motion; the page goes between them by a cubic too
+_FPS = 12.0
 # findings of a layout that the page lists
 MOST_MARKS = 5
 
@@ -54,7 +57,7 @@ class Mark:
 
 @dataclass(frozen=True)
 class PoseButton:
-    """A pose that can be chosen in the page."""
+    """A pose or a motion that can be chosen in the page."""
 
     name: str
     note: str
@@ -73,6 +76,7 @@ class PageCreature:
     policy : str
         The only script that the page may run, as its content security policy names it.
     poses : tuple of PoseButton
+    motions : tuple of PoseButton
     layouts : tuple of str
     still : Embedded
         Shown where the browser cannot draw, and on paper.
@@ -82,6 +86,7 @@ class PageCreature:
     script: Markup
     policy: str
     poses: tuple[PoseButton, ...]
+    motions: tuple[PoseButton, ...]
     layouts: tuple[str, ...]
     still: Embedded
 
@@ -90,6 +95,7 @@ def page_creature(
     rigs: Sequence[Rig],
     names: Sequence[str],
     asked: Sequence[Wish],
+    takes: Sequence[Take],
     marks: Sequence[Mark],
     method: Method,
     still: Embedded,
@@ -104,6 +110,8 @@ def page_creature(
         Of their layouts.
     asked : sequence of Wish
         The poses, as the first rig is asked for them.
+    takes : sequence of Take
+        Motions, on the first rig.
     marks : sequence of Mark
     method : {"linear", "dual_quaternion"}
     still : Embedded
@@ -116,9 +124,13 @@ def page_creature(
     """
     poses = []
     shown = [wish for wish in asked if not _is_rest(wish)]
+    count = len(shown) + len(takes)
     for number, wish in enumerate(shown):
-        progress("pack the creature", number, len(shown))
+        progress("pack the creature", number, count)
         poses.append(_packed_pose(rigs, wish))
+    for number, take in enumerate(takes, start=len(shown)):
+        progress("pack the creature", number, count)
+        poses.append(_packed_motion(rigs, take))
     facts = {
         "creature": _text(pack_creature(rigs[0].mesh, rigs[0].layout.up, small=True)),
         "layouts": [
@@ -127,10 +139,11 @@ def page_creature(
         ],
         "names": list(names),
         "method": method,
+        "rest": [_text(pack_steps(rig, lambda _: Pose(), [0.0, 1.0], True)) for rig in rigs],
         "poses": poses,
         "marks": [asdict(mark) for mark in marks],
     }
-    progress("pack the creature", len(shown), max(len(shown), 1))
+    progress("pack the creature", max(count, 1), max(count, 1))
     script = page_script()
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode("ascii")
     buttons = [PoseButton("rest", ""), *(PoseButton(w.bare, amount_words(w)) for w in shown)]
@@ -140,6 +153,7 @@ def page_creature(
         Markup(script),
         f"'sha256-{digest}'",
         tuple(buttons),
+        tuple(PoseButton(plain(take.name), f"{take.seconds:g} s") for take in takes),
         tuple(names),
         still,
     )
@@ -177,6 +191,21 @@ def _packed_pose(rigs: Sequence[Rig], wish: Wish) -> dict[str, object]:
         "steps": [
             _text(pack_steps(rig, _poser(rigs[0], rig, wish), amounts, True)) for rig in rigs
         ],
+    }
+
+
+def _packed_motion(rigs: Sequence[Rig], take: Take) -> dict[str, object]:
+    """A loop for each layout; its amounts are shares of the loop."""
+    loops = [take if rig is take.rig else take.on(rig) for rig in rigs]
+    return {
+        "name": take.name,
+        "words": plain(take.name),
+        "low": 0.0,
+        "high": take.seconds,
+        "unit": " s",
+        "share": False,
+        "seconds": take.seconds,
+        "steps": [_text(pack_loop(loop, _FPS, small=True)) for loop in loops],
     }
 
 

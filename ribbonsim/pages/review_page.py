@@ -26,6 +26,7 @@ from ribbonsim.pages.creature_page import (
 )
 from ribbonsim.pages.html import METHOD_WORDS, Embedded, embed, plain, render_page
 from ribbonsim.pages.page_film import LARGEST, PageFilm, read_film
+from ribbonsim.rig.own_motions import motions_asked
 from ribbonsim.rig.rig import Method, Rig
 from ribbonsim.rig.take import Take
 from ribbonsim.show.contact_sheet import draw_shots
@@ -114,6 +115,7 @@ def review_page(
     look: Look | None = None,
     slate: Slate | None = None,
     question: str = "",
+    motions: Sequence[str] | None = None,
     force: bool = False,
     progress: Progress | None = None,
 ) -> ReviewPage:
@@ -138,6 +140,8 @@ def review_page(
         As for :func:`ribbonsim.contact_sheet`.
     question : str
         What the one who decides is asked.
+    motions : sequence of str, optional
+        Names of motions that the page plays; all that make sense for the creature if left out.
     force : bool
         Replace a file that is there.
     progress : callable, optional
@@ -160,6 +164,7 @@ def review_page(
     asked = list(test_poses_of(held[0].layout)) if held and poses is None else poses
     way = camera or CameraPath()
     listed = list_shots(held, asked, angles, names, method, way.elevation)
+    takes = _takes(held[0], motion, motions)
     shown = None
     if film is True:
         count = len(listed.wishes)
@@ -195,7 +200,7 @@ def review_page(
     pictures = draw_shots(listed, _TILE, tell, look, "ribbon" in overlays)
     marks = marks_of(reports)
     still = embed(pictures[0])
-    creature = page_creature(held, called, listed.wishes, marks, method, still, tell)
+    creature = page_creature(held, called, listed.wishes, takes, marks, method, still, tell)
     tell("write", 0, 1)
     text = render_review(
         listed,
@@ -225,6 +230,17 @@ def check_page(path: str | os.PathLike[str], force: bool = False) -> Path:
     if Path(path).suffix.lower() not in (".html", ".htm"):
         raise RibbonsimError(f"{path} cannot be a review page: end its name with .html")
     return check_free(path, force)
+
+
+def _takes(
+    rig: Rig, motion: Movement | str | Take | None, names: Sequence[str] | None
+) -> list[Take]:
+    """What the page plays; a motion that the film shows stands first, as it is set there."""
+    wanted = motions_asked(rig, ["all"] if names is None else names)
+    if motion is None or motion in MOVEMENTS:
+        return [rig.motion(name) for name in wanted]
+    filmed = take_of(rig, motion)
+    return [filmed, *(rig.motion(name) for name in wanted if name != filmed.name)]
 
 
 def _usual_motion(listed: ShotList) -> Movement:

@@ -3,7 +3,7 @@
 
 const all = (selector) => [...document.querySelectorAll(selector)];
 const one = (selector) => document.querySelector(selector);
-const state = { pose: 0, amount: 1, arrangement: "side", mark: -1, notes: [] };
+const state = { pose: 0, amount: 1, arrangement: "side", mark: -1, notes: [], plays: false };
 
 async function unfold(text) {
   const packed = Uint8Array.from(atob(text), (letter) => letter.charCodeAt(0));
@@ -24,14 +24,15 @@ async function openCreature() {
       camera: () => describe(told, view),
     },
   });
+  const stepsOf = async (packed) => (await Promise.all(packed.map(unfold))).map((each) => new Steps(each));
   const poses = await Promise.all(told.poses.map(async (pose) =>
-    ({ ...pose, steps: (await Promise.all(pose.steps.map(unfold))).map((packed) => new Steps(packed)) })));
-  const told2 = { ...told, poses };
+    ({ ...pose, steps: await stepsOf(pose.steps) })));
+  const told2 = { ...told, poses, rest: await stepsOf(told.rest) };
   view.show({ controls: false, named: "body" });
   wire(view, told2);
   const kept = JSON.parse(one("#kept").textContent || "[]");
   state.notes = kept.notes ?? [];
-  choosePose(view, told2, poses.length ? 1 : 0, 1);
+  choosePose(view, told2, poses.length && !poses[0].seconds ? 1 : 0, 1);
   view.camera.set({ azimuth: 50, elevation: 14 });
   view.fit(0.9);
   if (kept.seen) openSeen(view, told2, kept.seen);
@@ -43,11 +44,17 @@ async function openCreature() {
 
 const poseOf = (told) => (state.pose ? told.poses[state.pose - 1] : null);
 
+/** Take a pose, or a motion at a share of its loop. */
 function choosePose(view, told, number, share) {
   state.pose = number;
   state.mark = -1;
-  all("[data-pose]").forEach((button, i) => button.setAttribute("aria-pressed", String(i === number)));
+  state.plays = false;
+  all("[data-pose]").forEach((button, i) => {
+    button.setAttribute("aria-pressed", String(i === number));
+    button.classList.remove("plays");
+  });
   const slider = one("#amount");
+  one("#amount-of").textContent = poseOf(told)?.seconds ? "time" : "amount";
   slider.disabled = !number;
   slider.value = number ? share : 0;
   showAmount(view, told, share);
@@ -55,11 +62,10 @@ function choosePose(view, told, number, share) {
 
 function showAmount(view, told, share) {
   state.amount = share;
-  const pose = poseOf(told) ?? told.poses[0];
-  const amount = poseOf(told) ? pose.low + share * (pose.high - pose.low) : pose?.low;
-  view.layouts.forEach((_, i) => {
-    if (pose) view.setPose(i, pose.steps[i].at(amount));
-  });
+  const pose = poseOf(told);
+  const amount = !pose ? 0 : pose.seconds ? share : pose.low + share * (pose.high - pose.low);
+  const steps = pose?.steps ?? told.rest;
+  view.layouts.forEach((_, i) => view.setPose(i, steps[i].at(amount)));
   one("#amount-told").textContent = amountWords(told);
   showMarks(view, told);
   describe(told, view);
@@ -69,12 +75,47 @@ function amountWords(told) {
   const pose = poseOf(told);
   if (!pose) return "";
   const amount = amountOf(told);
+  if (pose.seconds) return `${amount.toFixed(2)} s`;
   return pose.share ? `${Math.round(100 * state.amount)} %` : `${+amount.toFixed(pose.unit === "°" ? 0 : 2)}${pose.unit}`;
 }
 
 function amountOf(told) {
   const pose = poseOf(told);
   return pose ? pose.low + state.amount * (pose.high - pose.low) : 0;
+}
+
+// -- motions --
+
+/** A press on a motion plays it, and the next one pauses it. */
+function press(view, told, number) {
+  const again = number === state.pose, motion = told.poses[number - 1];
+  if (!motion?.seconds) choosePose(view, told, number, 1);
+  else if (again) play(view, told, !state.plays);
+  else {
+    choosePose(view, told, number, 0);
+    view.fit(0.72); // room for what it does
+    play(view, told, true);
+  }
+}
+
+function play(view, told, on) {
+  state.plays = on;
+  all("[data-pose]").forEach((button, i) => button.classList.toggle("plays", on && i === state.pose));
+  if (!on) {
+    showAmount(view, told, state.amount);
+    return;
+  }
+  let last = null;
+  const go = (now) => {
+    if (!state.plays) return;
+    const gone = last === null ? 0 : Math.min((now - last) / 1000, 0.5);
+    last = now;
+    const share = (state.amount + gone / poseOf(told).seconds) % 1;
+    one("#amount").value = share;
+    showAmount(view, told, share);
+    requestAnimationFrame(go);
+  };
+  requestAnimationFrame(go);
 }
 
 // -- findings: marks on the skin, and the list --
@@ -115,12 +156,13 @@ function standBefore(view, told, place) {
 const named = (text) => encodeURIComponent(text).replace(/'/g, "%27");
 
 function seenText(told, view) {
-  const pose = poseOf(told), { azimuth, elevation, focus, distance } = view.camera.told;
+  const pose = poseOf(told), loops = Boolean(pose?.seconds), { azimuth, elevation, focus, distance } = view.camera.told;
   const what = pose ? `${pose.words} at ${amountWords(told)}` : "rest";
   const how = elevation < 0 ? "down" : "up";
   const words = `${what}, seen from ${azimuth.toFixed(0)}° round and ${Math.abs(elevation).toFixed(0)}° ${how}`;
   const numbers = [
-    `pose=${named(pose?.name ?? "rest")}`, pose && `amount=${+amountOf(told).toFixed(4)}`,
+    loops ? `motion=${named(pose.name)}` : `pose=${named(pose?.name ?? "rest")}`,
+    pose && `${loops ? "moment" : "amount"}=${+amountOf(told).toFixed(4)}`,
     `azimuth=${azimuth.toFixed(2)}`, `elevation=${elevation.toFixed(2)}`,
     `focus=${focus.map((value) => value.toFixed(5)).join(",")}`, `away=${distance.toFixed(5)}`,
     `layout=${named(told.names[0])}`,
@@ -132,9 +174,10 @@ function openSeen(view, told, text) {
   const inside = text.match(/\{ribbonsim view 1: ([^{}]*)\}/);
   if (!inside) return;
   const pairs = Object.fromEntries(inside[1].split(" ").map((pair) => pair.split("=")));
-  const number = told.poses.findIndex(({ name }) => name === decodeURIComponent(pairs.pose));
-  const pose = told.poses[number];
-  choosePose(view, told, number + 1, pose ? (pairs.amount - pose.low) / (pose.high - pose.low || 1) : 0);
+  const wanted = decodeURIComponent(pairs.motion ?? pairs.pose);
+  const number = told.poses.findIndex(({ name, seconds }) => name === wanted && Boolean(seconds) === "motion" in pairs);
+  const pose = told.poses[number], amount = pairs.moment ?? pairs.amount;
+  choosePose(view, told, number + 1, pose ? (amount - pose.low) / (pose.high - pose.low || 1) : 0);
   view.setCamera({
     azimuth: +pairs.azimuth, elevation: +pairs.elevation, focus: pairs.focus.split(",").map(Number),
     distance: +pairs.away,
@@ -213,25 +256,28 @@ function savePage(view, told) {
 // -- buttons --
 
 function wire(view, told) {
-  const press = (selector, act) =>
+  const hear = (selector, act) =>
     all(selector).forEach((button, i) => button.addEventListener("click", () => act(button, i)));
-  press("[data-pose]", (_, i) => choosePose(view, told, i, 1));
-  press("[data-arrange]", (button) => {
+  hear("[data-pose]", (_, i) => press(view, told, i));
+  hear("[data-arrange]", (button) => {
     view.arrange(button.dataset.arrange);
     all("[data-arrange]").forEach((other) => other.setAttribute("aria-pressed", String(other === button)));
     view.fit(0.9);
   });
-  press("[data-show]", (button) => {
+  hear("[data-show]", (button) => {
     const on = button.getAttribute("aria-pressed") !== "true";
     button.setAttribute("aria-pressed", String(on));
     view.show({ [button.dataset.show]: on });
   });
-  press("[data-see]", () => view.fit(0.9));
-  press("[data-mark] button", (button) => standBefore(view, told, Number(button.parentElement.dataset.mark)));
-  one("#amount").addEventListener("input", (event) => showAmount(view, told, Number(event.target.value)));
-  press("#keep-note", () => keepNote(view, told));
-  press("#copy-notes", copyNotes);
-  press("#save-page", () => savePage(view, told));
+  hear("[data-see]", () => view.fit(0.9));
+  hear("[data-mark] button", (button) => standBefore(view, told, Number(button.parentElement.dataset.mark)));
+  one("#amount").addEventListener("input", (event) => {
+    if (state.plays) play(view, told, false);
+    showAmount(view, told, Number(event.target.value));
+  });
+  hear("#keep-note", () => keepNote(view, told));
+  hear("#copy-notes", copyNotes);
+  hear("#save-page", () => savePage(view, told));
 }
 
 globalThis.opened = openCreature().then((view) => (globalThis.creatureView = view), (error) => {

@@ -21,16 +21,18 @@ HTMLCanvasElement.prototype.getContext = function (kind, ...more) {
 
 
 @pytest.fixture(scope="module")
-def written(tmp_path_factory):
+def pair():
     mesh = tube(s_curve(rings=61), np.linspace(0.9, 0.35, 61), around=20, round_ends=5, name="worm")
     rig = rs.bind(mesh, build_layout(mesh, BuildOptions(stations=13, controls=5)))
     layout = rig.layout
-    other = rs.bind(mesh, layout.without_control(layout.controls[1].name))
+    return rig, rs.bind(mesh, layout.without_control(layout.controls[1].name))
+
+
+@pytest.fixture(scope="module")
+def written(pair, tmp_path_factory):
     path = tmp_path_factory.mktemp("page") / "review.html"
     poses = {"c_bend": 90.0, "twist": 500.0}
-    rs.review_page(
-        [rig, other], path, poses, names=["five", "four <b>"], look=Look(quality="draft")
-    )
+    rs.review_page(pair, path, poses, names=["five", "four <b>"], look=Look(quality="draft"))
     return path
 
 
@@ -100,6 +102,40 @@ def test_poses_amount_and_layouts_change_the_picture(page):
     assert page.evaluate("creatureView.tiles.length") == 1
     page.get_by_role("button", name="rest").click()
     assert page.locator("#amount").is_disabled()
+
+
+def test_a_motion_plays_pauses_and_stands_at_any_moment(page, pair):
+    swim = page.get_by_role("button", name="swim")
+    swim.click()
+    seen = {page.locator("#amount").input_value()}
+    for _ in range(100):
+        page.wait_for_timeout(100)
+        seen.add(page.locator("#amount").input_value())
+        if len(seen) > 3:
+            break
+    assert len(seen) > 3
+    assert page.locator("#amount-of").inner_text() == "time"
+    swim.click()
+    page.wait_for_timeout(300)
+    still = page.locator("#amount-told").inner_text()
+    page.wait_for_timeout(500)
+    assert page.locator("#amount-told").inner_text() == still
+    # at a frame that was sent the page has the pose that the rig has, within its 16 bits
+    rig, mesh = pair[0], pair[0].mesh
+    instants = rig.motion("swim").frames(12.0)
+    page.locator("#amount").evaluate(
+        "(slider, share) => { slider.step = 'any'; slider.value = share;"
+        " slider.dispatchEvent(new Event('input')); }",
+        5 / len(instants),
+    )
+    assert page.locator("#amount-told").inner_text() == f"{instants[5].time:.2f} s"
+    posed = np.array(page.evaluate("[...creatureView.layouts[0].readBack()]")).reshape(-1, 6)
+    skin = (rig.deform(instants[5].pose) - mesh.centre) / mesh.diagonal
+    assert np.abs(posed[:, :3] - skin).max() < 2e-3
+    page.locator("#note").fill("Slower.")
+    page.get_by_role("button", name="Keep the note").click()
+    seen = read_seen(page.locator("#notes-kept code").inner_text())
+    assert (seen.motion, seen.moment) == ("swim", pytest.approx(instants[5].time, abs=1e-3))
 
 
 def test_the_mouse_goes_round_it(page):

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from ribbonsim.inpage.pose_bytes import pack_loop
 from ribbonsim.layout.motions import Motion
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.live_section import LiveSection
 from ribbonsim.panel.sections.player import Player
-from ribbonsim.panel.state.playing import packed_loop
 from ribbonsim.panel.work.trouble import trouble_of
 from ribbonsim.panel.work.worker import LOOPS
 from ribbonsim.rig.rig import Rig
@@ -64,7 +64,7 @@ class LiveLoop:
         if self._key != key:
             return
         try:
-            packed = [packed_loop(take) for take in takes]
+            packed = [pack_loop(take) for take in takes]
         except Exception as error:  # nothing above this but the thread of all loops
             self._desk.complain(trouble_of(error, "the motion could not be played"))
             return

@@ -23,6 +23,7 @@ from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.fields import button, row, show_html
 from ribbonsim.panel.state import layout_edits as edits
 from ribbonsim.panel.state.dragging import DragKind, Grip
+from ribbonsim.panel.state.playing import moment_of
 from ribbonsim.panel.work.live import LiveSender
 from ribbonsim.panel.work.picking import Sight
 from ribbonsim.panel.work.subject import Orbit
@@ -302,7 +303,10 @@ class LiveSection:
         """Take the pose of a view and stand where it was seen from."""
         seen, model, viewer = read_seen(text), self._desk.model, self._desk.viewer
         kept = model.layout.poses
-        if seen.pose == "rest":
+        if seen.motion:
+            pose = moment_of(model.rig, seen.motion, seen.moment)
+            model.set_pose(pose, f"motion {seen.motion}")
+        elif seen.pose == "rest":
             model.reset_all()
         elif seen.pose in kept:
             model.set_pose(kept[seen.pose].scaled(1.0 if seen.amount is None else seen.amount))

@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from ribbonsim.inpage.pose_bytes import pack_steps
 from ribbonsim.layout.motions import changed
 from ribbonsim.layout.pose import Pose
 from ribbonsim.rig.own_motions import motion_of, motions_of
 from ribbonsim.rig.rig import Rig
-from ribbonsim.rig.take import DEFAULT_FPS, Take
+from ribbonsim.rig.take import Take
 
 # what of a motion is set by sliders
 RULES = ("seconds", "amount", "lag", "swing", "weight", "slide")
@@ -82,27 +81,7 @@ class Playing:
         return sorted([*keys, *((at, what, True) for at, what in self.worst.items())])
 
 
-def packed_loop(take: Take, fps: float = DEFAULT_FPS) -> bytes:
-    """A loop's poses as bytes for a browser to go between, at even shares of the loop.
-
-    The last pose stands once more before the first, and the first two behind the last: a cubic
-    through four neighbours is then smooth where the loop closes.
-
-    Parameters
-    ----------
-    take : Take
-    fps : float
-        Frames a second.
-
-    Returns
-    -------
-    bytes
-        As of :func:`ribbonsim.inpage.pose_bytes.pack_steps`; an amount is a share of the loop.
-    """
-    instants = take.frames(fps)
-    count = len(instants)
-
-    def pose_at(share: float) -> Pose:
-        return instants[round(share * count) % count].pose
-
-    return pack_steps(take.rig, pose_at, [k / count for k in range(-1, count + 2)])
+def moment_of(rig: Rig, name: str, seconds: float) -> Pose:
+    """The pose of a motion, as it usually is, in the frame nearest to a time of its loop."""
+    instants = Take(rig, motion_of(rig, name)).frames()
+    return instants[round(seconds / instants[0].take.seconds * len(instants)) % len(instants)].pose
