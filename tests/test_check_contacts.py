@@ -17,7 +17,7 @@ from scipy.spatial.transform import Rotation
 from tubes import straight, tube
 
 from ribbonsim import CreatureMesh, Layout, Ribbon, RibbonsimError, bind
-from ribbonsim.bendcheck.contacts import crossing_pairs, new_pairs
+from ribbonsim.bendcheck.contacts import crosses_itself, crossing_pairs, new_pairs
 from ribbonsim.bendcheck.measures import Gauge
 from ribbonsim.rig.first_layout import build_layout
 
@@ -263,3 +263,19 @@ def test_missing_libigl_is_said_in_one_sentence(monkeypatch):
     monkeypatch.setitem(sys.modules, "igl", None)
     with pytest.raises(RibbonsimError, match=r"libigl, which is not installed: pip install libigl"):
         crossing_pairs(np.array(CORNER, dtype=float), np.array([[0, 1, 2]]))
+
+
+@pytest.mark.parametrize(("pose", "amount"), [("c_bend", 30.0), ("curl", 700.0)])
+def test_whether_there_are_contacts_agrees_with_which_they_are(pose, amount):
+    mesh = tube(straight(rings=61), 0.5, round_ends=3)
+    rig = bind(mesh, build_layout(mesh))
+    posed, gauge = rig.deform(rig.pose_for(pose, amount)), Gauge(rig)
+    pairs = crossing_pairs(posed, mesh.triangles)
+    assert crosses_itself(posed, mesh.triangles) == (len(pairs) > 0) == (pose == "curl")
+    assert gauge.meets(posed) == (len(gauge.contacts(posed)) > 0)
+    # at rest two that cut each other are no contacts, and the first pair that is found is theirs
+    both = np.vstack([mesh.positions, mesh.positions + np.array([0.1, 0.3, 0.0])])
+    faces = np.vstack([mesh.triangles, mesh.triangles + len(mesh.positions)])
+    cut = CreatureMesh.from_arrays(both, faces, "cut")
+    assert crosses_itself(both, faces)
+    assert not Gauge(bind(cut, rig.layout)).meets(both)

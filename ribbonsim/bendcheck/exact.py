@@ -150,17 +150,21 @@ def _ride(motion: DenseMotion, points: Array, places: Array) -> tuple[NDArray[np
     """Points that ride one ribbon, each at its own place along it, and how they turn."""
     low, share = _between(motion.lengths, places)
     table = motion.transforms[:, :3]
-    posed = np.zeros_like(points)
     turning = Rotation.from_matrix(motion.rigid[:, :3, :3]).as_quat()[:, [3, 0, 1, 2]]
     turning *= np.cumprod(np.r_[1.0, np.sign(np.sum(turning[1:] * turning[:-1], axis=1) + 1e-9)])[
         :, None
     ]
-    turns = np.zeros((4, len(points)))
-    for index, part in ((low, 1.0 - share), (low + 1, share)):
-        moved = np.einsum("vij,vj->vi", table[index][:, :, :3], points) + table[index][:, :, 3]
-        posed += part[:, None] * moved
-        turns += part * turning[index].T
-    return posed, turns
+    mixed = _mixed(table.reshape(len(table), -1), low, share).reshape(-1, 3, 4)
+    posed = np.einsum("vij,vj->vi", mixed[:, :, :3], points)
+    posed += mixed[:, :, 3]
+    return posed, _mixed(turning, low, share).T
+
+
+def _mixed(rows: Array, low: NDArray[np.int64], share: Array) -> Array:
+    """Rows between known ones."""
+    mixed = np.take(rows, low, axis=0)
+    mixed += share[:, None] * np.take(np.diff(rows, axis=0), low, axis=0)
+    return mixed
 
 
 def _between(known: Array, wanted: Array) -> tuple[NDArray[np.int64], Array]:

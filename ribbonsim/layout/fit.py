@@ -12,9 +12,9 @@ from ribbonsim.curves.frames import (
     axis_rotation,
     cross_columns,
     invert_rigid,
+    rigid_exp,
     rigid_log,
 )
-from ribbonsim.curves.screws import walk
 from ribbonsim.layout.control_frames import ControlFrames, split_rotation
 from ribbonsim.layout.pose import ControlPose
 from ribbonsim.layout.rates import PosedPath, RestPath
@@ -242,10 +242,8 @@ class _Fit:
 
 def _moved(frame: Array, moved: Array) -> Array:
     """A frame turned about its own across and normal (radians), and shifted along its axes."""
-    turns, _ = walk(np.r_[0.0, moved[:2], np.zeros(3)][:, None])
-    there = frame.copy()
+    there = frame @ rigid_exp(np.r_[0.0, moved[:2], np.zeros(3)])
     there[:3, 3] += frame[:3, :3] @ moved[2:]
-    there[:3, :3] = frame[:3, :3] @ turns[1]
     return there
 
 

@@ -228,18 +228,21 @@ def between_neighbours(order: Array, count: int) -> Array:
         Rows sum to one, at most two entries above zero.
     """
     r = np.minimum(np.abs(order[:, None] - np.arange(count)), 1.0)
-    weights = (1.0 - r) ** 4 * (4.0 * r + 1.0)
+    square = (1.0 - r) ** 2
+    weights = square * square * (4.0 * r + 1.0)
     return weights / weights.sum(axis=1, keepdims=True)
 
 
 def _wendland(exponent: float, farthest: float) -> tuple[Integral, Integral]:
     def once(x: Array) -> Array:
         u = 1.0 - np.minimum(x, 1.0)
-        return 1.0 / 3.0 - u**5 + 2.0 / 3.0 * u**6
+        square = u * u  # high powers in one step take ten times as long
+        return 1.0 / 3.0 - square * square * (u - 2.0 / 3.0 * square)
 
     def twice(x: Array) -> Array:
         u = 1.0 - np.minimum(x, 1.0)
-        return x / 3.0 - (1.0 - u**6) / 6.0 + 2.0 * (1.0 - u**7) / 21.0
+        sixth = (u * u) * (u * u) * (u * u)
+        return x / 3.0 - (1.0 - sixth) / 6.0 + 2.0 * (1.0 - sixth * u) / 21.0
 
     return once, twice
 

@@ -22,6 +22,8 @@ _TABLE = 48
 # how near two controls may stand, and moves of one that are tried, shares of the length
 NEAREST, _MOVES = 0.02, (1.0 / 32, 1.0 / 64, 1.0 / 128)
 _ROUNDS, _GAIN = 12, 0.995
+# so many poses are tried alone before all are: one or two balance each other at the best places
+_HARDEST = 2
 
 
 class DriveModel:
@@ -250,7 +252,8 @@ def exchanged(
     miss : float
     """
     places = np.array(controls, dtype=float)
-    best, hardest = _worst(models, places, reach, kink)
+    best, worst = _worst(models, places, reach, kink)
+    hardest = [worst]
     fixed = [any(abs(place - one) < 1e-9 for one in held) for place in places]
     for move in _MOVES:
         for _ in range(_ROUNDS):
@@ -261,18 +264,26 @@ def exchanged(
                     tried[i] = np.clip(tried[i] + step, 0.0, 1.0)
                     if tried[i] == places[i] or not stand(tried, free):
                         continue
-                    # the pose that was the worst last shuts out most of what is worse
-                    model, pose = hardest
-                    alone = model.weighed_misses(tried, reach, kink, slice(pose, pose + 1))
-                    if alone[0] >= best:
+                    if _shut_out(hardest, tried, reach, kink, best):
                         continue
-                    found, hardest = _worst(models, tried, reach, kink)
+                    found, worst = _worst(models, tried, reach, kink)
+                    hardest = [worst, *(one for one in hardest if one != worst)][:_HARDEST]
                     if found < best:
                         best, places = found, tried
                         break
             if best > _GAIN * before:
                 break
     return places, best
+
+
+def _shut_out(
+    hardest: Sequence[tuple[DriveModel, int]], places: Array, reach: float, kink: float, most: float
+) -> bool:
+    """Whether one of the poses that were the worst last misses as much as may be, or more."""
+    return any(
+        model.weighed_misses(places, reach, kink, slice(pose, pose + 1))[0] >= most
+        for model, pose in hardest
+    )
 
 
 def stand(places: Array, free: tuple[float, float]) -> bool:

@@ -66,7 +66,9 @@ class SharesDrive:
         self._chains = tuple(chains)
         paths = [chain.path for chain in chains]
         stands = [np.concatenate([p.greville, p.stations, p.controls]) for p in paths]
-        self._rates = CarriedRibbons(paths, [chain.root or 0 for chain in chains])
+        roots = [chain.root or 0 for chain in chains]
+        alone = len(paths) == 1
+        self._rates = paths[0].carried_from(roots[0]) if alone else CarriedRibbons(paths, roots)
         self._cuts = np.concatenate(
             [own.start + cuts for own, cuts in zip(self._rates.slices, stands, strict=True)]
         )
