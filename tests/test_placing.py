@@ -241,8 +241,17 @@ def test_local_poses_with_five_controls_have_at_most_half_of_evens_error(make, p
     assert found.suggested[5].skin_error <= 0.5 * found.even[5].skin_error
 
 
-@pytest.mark.parametrize("make", first_of(bow, lampeel, snake, grub, tentacle))
-@pytest.mark.parametrize("poses", first_of(["look_aside", "tail_flick"], ["s_bend", "curl"], None))
+@pytest.mark.parametrize(
+    ("make", "poses"),
+    first_of(
+        (bow, ["look_aside", "tail_flick"]),
+        (lampeel, ["look_aside", "tail_flick"]),
+        (lampeel, None),
+        (snake, ["s_bend", "curl"]),
+        (tentacle, ["s_bend", "curl"]),
+        (grub, None),
+    ),
+)
 def test_one_control_more_is_never_worse(make, poses):
     found = rs.suggest(rig_of(make()), poses, controls=(3, 9))
     errors = np.array([found.suggested[number].skin_error for number in found.numbers])
