@@ -1,6 +1,7 @@
 """What the compare panel keeps as one works, and takes up again."""
 
 import json
+import shutil
 from dataclasses import replace
 
 import numpy as np
@@ -39,8 +40,26 @@ def says(panel):
     return panel._desk.message.value
 
 
-def worked(mesh, layouts=None):
-    """What somebody has made of the worm, left behind."""
+@pytest.fixture(scope="module")
+def session(worm, tmp_path_factory):
+    """What somebody has made of the worm, as it was left behind: names, layouts, the file."""
+    folder = tmp_path_factory.mktemp("sessions")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("RIBBONSIM_SESSIONS", str(folder))
+        names, texts = work_on(worm)
+    (file,) = folder.iterdir()
+    return names, texts, file
+
+
+@pytest.fixture
+def left(session, folder):
+    """The same in the folder of this test: names and layouts."""
+    names, texts, file = session
+    shutil.copy(file, folder)
+    return names, texts
+
+
+def work_on(mesh, layouts=None):
     panel = ComparePanel(mesh, layouts)
     bench, side = panel.bench, panel._layouts
     side._variant()
@@ -55,8 +74,8 @@ def worked(mesh, layouts=None):
     return names, texts
 
 
-def test_it_goes_on_where_it_was_left(worm, folder):
-    names, texts = worked(worm)
+def test_it_goes_on_where_it_was_left(worm, folder, left):
+    names, texts = left
     assert [path.name for path in folder.iterdir()] == ["worm.compare.json"]
     assert (folder / "worm.compare.json").stat().st_size < 80_000
     panel = ComparePanel(worm)
@@ -76,8 +95,8 @@ def test_it_goes_on_where_it_was_left(worm, folder):
 
 
 @pytest.mark.parametrize("ask", ["kept", "motion"])
+@pytest.mark.usefixtures("left")
 def test_the_pose_that_was_asked_comes_back(worm, ask):
-    worked(worm)
     panel = ComparePanel(worm)
     desk, bench = panel._desk, panel.bench
     if ask == "kept":
@@ -94,8 +113,8 @@ def test_the_pose_that_was_asked_comes_back(worm, ask):
     closed(again)
 
 
-def test_starting_afresh_loses_nothing(worm):
-    names, texts = worked(worm)
+def test_starting_afresh_loses_nothing(worm, left):
+    names, texts = left
     panel = ComparePanel(worm)
     panel._opener._start_afresh()
     bench = panel.bench
@@ -117,7 +136,7 @@ def test_what_was_only_looked_at_leaves_no_file(worm, folder):
 def test_other_layouts_that_are_given_are_taken_and_the_old_session_put_aside(worm, folder):
     base = build_layout(worm)
     given = [base, base.with_drive("skinned")]
-    names, _ = worked(worm, given)
+    names, _ = work_on(worm, given)
     same = ComparePanel(worm, given)
     assert [entry.name for entry in same.bench.entries] == names
     closed(same)
@@ -138,8 +157,8 @@ def test_other_layouts_that_are_given_are_taken_and_the_old_session_put_aside(wo
         lambda data: {**data, "layouts": [{**each, "selected": "?"} for each in data["layouts"]]},
     ],
 )
+@pytest.mark.usefixtures("left")
 def test_a_broken_session_is_put_aside_with_a_sentence(worm, folder, spoil):
-    worked(worm)
     file = folder / "worm.compare.json"
     file.write_text(json.dumps(spoil(json.loads(file.read_text()))), encoding="utf-8")
     panel = ComparePanel(worm)
@@ -152,7 +171,7 @@ def test_a_session_of_the_other_panel_is_no_business_of_this_one(worm, folder):
     panel = rs.Panel(worm)
     panel._desk.act(lambda: panel.model.set_value("control2", "bend", 33.0))
     closed(panel)
-    worked(worm)
+    work_on(worm)
     assert sorted(path.name for path in folder.iterdir()) == [
         *("worm.compare.json", "worm.session.json")
     ]
