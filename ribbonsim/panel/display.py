@@ -19,6 +19,7 @@ from ribbonsim.errors import RibbonsimError
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.number_box import hear_refusals
 from ribbonsim.panel.sections.tabs import Part
+from ribbonsim.panel.sections.typed_text import TypedText
 from ribbonsim.version import version
 
 _BETWEEN = 2.0
@@ -57,7 +58,7 @@ class PanelBox(widgets.VBox):
     ) -> None:
         """Put parts on the page."""
         self._held, self._sections = desk, tuple(sections)
-        self.children = tuple(parts)
+        self.children = (*parts, TypedText())
         hear_refusals(self, desk.complain)
         self._own = widgets_now() - self._before
 

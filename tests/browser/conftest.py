@@ -36,6 +36,12 @@ QUIET = [
 OWN_NOTEBOOKS = {
     "drawn.ipynb": ["import ribbonsim as rs\nrs.Panel('meshes/lampeel.obj')"],
     "stripped.ipynb": ["import ribbonsim as rs\nrs.Panel('meshes/grub.obj')"],
+    "slow.ipynb": [
+        "import time\nimport ribbonsim as rs\nfrom ribbonsim.panel.state import model\n"
+        "quick = model.rebind\n"
+        "def slow(*given):\n    time.sleep(3.0)\n    return quick(*given)\n"
+        "model.rebind = slow\nrs.Panel('meshes/grub.obj')"
+    ],
     "following.ipynb": ["import ribbonsim as rs\nrs.Panel('meshes/lampeel.obj')"],
     "moving.ipynb": [
         "import os\nfrom pathlib import Path\nimport ribbonsim as rs\n"
