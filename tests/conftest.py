@@ -1,5 +1,6 @@
 """How the tests share the machine's cores, and what they keep apart."""
 
+import gc
 import os
 from pathlib import Path
 
@@ -38,6 +39,12 @@ def pytest_ignore_collect(collection_path, config):
         if not named and (not asked or f"not {folder}" in asked):
             return True
     return None
+
+
+def pytest_collection_finish():
+    """What is loaded by now stays: panels that close collect garbage, and need not look there."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(scope="session", autouse=True)
