@@ -73,8 +73,11 @@ class Growing:
                 tried = tried[:_WHOLE]
                 if len(tried) == _WHOLE:
                     most = self._error(tried[-1][1])
-        whole = [(each, self.judge.whole(rough)) for each, rough in tried]
-        stand, best = min(whole, key=lambda one: self._error(one[1]))
+        stand, best = tried[0][0], self.judge.whole(tried[0][1])
+        for each, rough in tried[1:]:
+            found = self.judge.whole_within(rough, self._error(best))
+            if found is not None and self._error(found) < self._error(best):
+                stand, best = each, found
         for move in _MOVES if enough > _SEEN else ():
             going = True
             while going and self._error(best) > enough:

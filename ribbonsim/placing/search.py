@@ -368,11 +368,10 @@ class Search:
         for count in counts:
             if count < least:
                 continue
-            if tried := self._rough_on(count, places, *told, limit):
-                whole, placed = self._placed(tried), self._looked_at(placed)
-                if whole.skin_error <= limit and (
-                    looked := self._breaking(whole, len(placed.broken or ()))
-                ):
+            tried = self._rough_on(count, places, *told, limit)
+            if whole := tried and self.judge.whole_within(tried, limit):
+                placed = self._looked_at(placed)
+                if looked := self._breaking(self._told(whole), len(placed.broken or ())):
                     return looked
         return placed
 
