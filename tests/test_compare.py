@@ -90,13 +90,12 @@ def test_stretches_agree_with_numpys_singular_values(found, rigs):
 
 def singular_values(rig, posed):
     """(T, 2) by numpy, from the triangles' own planes."""
-    values = []
-    for triangle in rig.mesh.triangles:
-        (a, b, c), (p, q, r) = rig.mesh.positions[triangle], posed[triangle]
-        plane = np.linalg.qr(np.c_[b - a, c - a])[0]
-        flat = plane.T @ np.c_[b - a, c - a]
-        values.append(np.linalg.svd(np.c_[q - p, r - p] @ np.linalg.inv(flat), compute_uv=False))
-    return np.array(values)
+    rest, there = (
+        np.stack([corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]], axis=-1)
+        for corners in (rig.mesh.positions[rig.mesh.triangles], posed[rig.mesh.triangles])
+    )
+    flat = np.swapaxes(np.linalg.qr(rest)[0], 1, 2) @ rest
+    return np.linalg.svd(there @ np.linalg.inv(flat), compute_uv=False)
 
 
 def test_shape_errors_are_distances_from_the_target(found, rigs):
