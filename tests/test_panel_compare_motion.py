@@ -8,7 +8,7 @@ from PIL import Image
 from tubes import small_worm
 
 import ribbonsim as rs
-from ribbonsim.inpage.pose_bytes import pack_loop
+from ribbonsim.inpage.pose_bytes import pack_loop, pack_seats
 from ribbonsim.layout.motions import MOTIONS
 from ribbonsim.panel.compare_panel import ComparePanel
 from ribbonsim.panel.sections.live_section import LiveView
@@ -95,9 +95,11 @@ def test_a_pose_of_the_same_name_is_no_motion(bench):
 def test_a_browser_is_sent_the_loop_of_each_layout(bench):
     bench.view._handle_custom_msg({"kind": "ready", "renderer": "some card", "software": False}, [])
     bench.ask("crawl", -2)
-    _, loops = next(pair for pair in reversed(bench.sent) if pair[0]["kind"] == "loop")
+    told, loops = next(pair for pair in reversed(bench.sent) if pair[0]["kind"] == "loop")
     first = bench.rigs[0].motion("crawl")
-    assert loops == [pack_loop(first), pack_loop(first.on(bench.rigs[1]))]
+    assert told["seats"] == [0, 1]  # both lie on the ground
+    seats = [pack_seats(rig) for rig in bench.rigs]
+    assert loops == [pack_loop(first), pack_loop(first.on(bench.rigs[1])), *seats]
     assert bench.player.ready
     bench.sent.clear()
     bench.hear("play", 0.0)

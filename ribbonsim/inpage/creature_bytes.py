@@ -185,13 +185,13 @@ def _ribbon_rows(rig: Rig) -> tuple[tuple[Array, ...], tuple[Array, Array]]:
         breaks = one.ribbon.breaks
         inside = np.arange(_ALONG_SPAN) / _ALONG_SPAN
         along = np.append((breaks[:-1, None] + np.diff(breaks)[:, None] * inside).ravel(), 1.0)
-        first, four = _four(one.ribbon.basis(along))
+        first, four = four_points(one.ribbon.basis(along))
         knots.append(begins[-1] + np.arange(0, len(along), _ALONG_SPAN))
         begins.append(begins[-1] + len(along))
         starts.append(first + points)
         weights.append(four)
         for kind, places in (("stations", one.stations), ("controls", one.control_places)):
-            first, four = _four(one.ribbon.basis(places))
+            first, four = four_points(one.ribbon.basis(places))
             seats[kind].append((first + points, four))
         points += len(one.ribbon.control_points)
     both = [*seats["stations"], *seats["controls"]]
@@ -201,7 +201,7 @@ def _ribbon_rows(rig: Rig) -> tuple[tuple[Array, ...], tuple[Array, Array]]:
     )
 
 
-def _four(basis) -> tuple[Array, Array]:  # type: ignore[no-untyped-def]
+def four_points(basis) -> tuple[Array, Array]:  # type: ignore[no-untyped-def]
     """The four neighbouring control points that a cubic's place depends on, and their weights."""
     table = basis.toarray()
     first = np.minimum((table != 0).argmax(axis=1), table.shape[1] - 4)

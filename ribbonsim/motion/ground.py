@@ -8,7 +8,7 @@ it grows from, and its parts are raised until they lie on the ground.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import sparse
@@ -87,6 +87,44 @@ class LimbOnGround:
     away: Array
 
 
+@dataclass(frozen=True, eq=False)
+class Pressed:
+    """What the ground does to a skin, section by section and limb by limb.
+
+    Parameters
+    ----------
+    lost : (S,) array
+        By what share the lower half of each section is flatter.
+    carried : (L, 3) array
+        How far each limb moves with the skin that it grows from.
+    raised : (L, P) array
+        How far its parts are lifted, from its base out.
+    """
+
+    lost: Array
+    carried: Array
+    raised: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Seats:
+    """Where each vertex belongs.
+
+    Parameters
+    ----------
+    sections : (V,) array
+        Number of its section of the body, with the share of the way to the next.
+    limbs : (V,) int array
+        Number of its limb, from 1; 0 for the body.
+    away : (V,) array
+        How far out on it, 0 to 1.
+    """
+
+    sections: Array
+    limbs: Ints
+    away: Array
+
+
 class Ground:
     """The ground under one creature.
 
@@ -104,6 +142,7 @@ class Ground:
         self, places: Array, limbs: Sequence[LimbOnGround], height: float, up: Array
     ) -> None:
         self._height, self._up, self._limbs = height, up, tuple(limbs)
+        self._places = places
         own = np.ones(len(places), dtype=bool)
         for limb in limbs:
             own[limb.vertices] = False
@@ -132,23 +171,44 @@ class Ground:
         (V, 3) array
             The same array if nothing was below the ground.
         """
+        return self._press(positions, centres)[0]
+
+    def pressed(self, positions: Floats, centres: Array) -> Pressed:
+        """What :meth:`settled` does, by sections and limbs."""
+        return self._press(positions, centres)[1]
+
+    @property
+    def seats(self) -> Seats:
+        """Where each vertex belongs."""
+        sections = np.clip(self._places, 0.0, 1.0) * (_SECTIONS - 1)
+        limbs, away = np.zeros(len(sections), dtype=np.int64), np.zeros(len(sections))
+        for number, limb in enumerate(self._limbs, start=1):
+            limbs[limb.vertices], away[limb.vertices] = number, limb.away
+            limbs[limb.base] = 0
+        return Seats(sections, limbs, away)
+
+    def _press(self, positions: Floats, centres: Array) -> tuple[Floats, Pressed]:
+        count = len(self._limbs)
+        limbs = np.zeros((count, 3)), np.zeros((count, _LIMB_PARTS))
+        still = Pressed(np.zeros(_SECTIONS), *limbs)
         heights = positions @ self._up.astype(positions.dtype)
         if heights.min(initial=np.inf) >= self._height:
-            return positions
+            return positions, still
         moved = np.array(positions, dtype=float)
-        self._flatten(moved, heights, centres)
-        for limb, order, parts in zip(self._limbs, self._orders, self._parts, strict=True):
-            self._carry(moved, positions, limb, order, parts)
+        lost = self._flatten(moved, heights, centres)
+        for number, limb in enumerate(self._limbs):
+            told = self._carry(moved, positions, limb, self._orders[number], self._parts[number])
+            still.carried[number], still.raised[number] = told
         # what still is below, by rounding or as the body itself is under the ground
         left = np.maximum(self._height - moved @ self._up, 0.0)
         moved += left[:, None] * self._up
-        return moved.astype(positions.dtype, copy=False)
+        return moved.astype(positions.dtype, copy=False), replace(still, lost=lost)
 
-    def _flatten(self, moved: Array, heights: Floats, centres: Array) -> None:
-        """Flatten the sections of the body that are below the ground."""
+    def _flatten(self, moved: Array, heights: Floats, centres: Array) -> Array:
+        """Flatten the sections of the body that are below the ground; by what share."""
         below = np.asarray(heights.take(self._body), dtype=float)
         if below.min(initial=np.inf) >= self._height:
-            return
+            return np.zeros(_SECTIONS)
         along = np.gradient(centres, axis=0)
         along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-300)
         own = self._along.spread(centres @ self._up)
@@ -157,7 +217,7 @@ class Ground:
         asked = np.where(below < self._height, 1.0 - over, 0.0)
         shrunk = self._along.most(asked) * (np.abs(along @ self._up) < _STEEP)
         if not shrunk.any():
-            return
+            return shrunk
         left = np.cross(self._up, along)
         left /= np.maximum(np.linalg.norm(left, axis=1, keepdims=True), 1e-300)
         flat = self._along.part(shrunk)
@@ -171,21 +231,25 @@ class Ground:
         skin += (wider * away)[:, None] * aside
         skin += (lost * drop)[:, None] * self._up
         moved[vertices] = skin
+        return shrunk
 
     def _carry(
         self, moved: Array, before: Floats, limb: LimbOnGround, order: Ints, parts: _Along
-    ) -> None:
+    ) -> tuple[Array, Array]:
         """Move a limb with its base, and raise the parts of it that are below the ground."""
+        shift, lifts = np.zeros(3), np.zeros(parts.count)
         carried = np.asarray(moved[limb.base] - before[limb.base], dtype=float)
         there = np.asarray(before[limb.vertices], dtype=float)
         if len(carried):
-            there += carried.mean(axis=0)
+            shift = carried.mean(axis=0)
+            there += shift
         lacking = np.maximum(self._height - there @ self._up, 0.0)
         if lacking.any():
             # its base stays with the skin that it grows from
-            raised = np.empty(len(there))
-            raised[order] = parts.spread(parts.most(lacking[order]))
+            lifts, raised = parts.most(lacking[order]), np.empty(len(there))
+            raised[order] = parts.spread(lifts)
             there += (raised * np.minimum(limb.away / _BASE, 1.0))[:, None] * self._up
         base = moved[limb.base]
         moved[limb.vertices] = there
         moved[limb.base] = base
+        return shift, lifts

@@ -18,7 +18,7 @@ from ribbonsim.arrays import Progress
 from ribbonsim.bendcheck.cases import Wish, wish_for
 from ribbonsim.bendcheck.report import Report
 from ribbonsim.inpage.creature_bytes import pack_binding, pack_creature
-from ribbonsim.inpage.pose_bytes import pack_loop, pack_steps
+from ribbonsim.inpage.pose_bytes import pack_loop, pack_seats, pack_steps
 from ribbonsim.inpage.source import view_source
 from ribbonsim.layout.appendage_targets import ALL_TEST_POSES
 from ribbonsim.layout.pose import Pose
@@ -30,7 +30,7 @@ from ribbonsim.show.shots import amount_words
 # degrees from step to step of an amount; the page goes between them by a cubic
 _DEGREES_A_STEP, _FEWEST, _MOST = 15.0, 9, 25
 # frames a second of a motion; the page goes between them by a cubic too
-_FPS = 12.0
+_FPS = 10.0
 # findings of a layout that the page lists
 MOST_MARKS = 5
 
@@ -140,6 +140,7 @@ def page_creature(
         "names": list(names),
         "method": method,
         "rest": [_text(pack_steps(rig, lambda _: Pose(), [0.0, 1.0], True)) for rig in rigs],
+        "seats": _once([_text(pack_seats(rig, small=True)) for rig in rigs if takes]),
         "poses": poses,
         "marks": [asdict(mark) for mark in marks],
     }
@@ -230,6 +231,11 @@ def marks_of(reports: Sequence[Report]) -> list[Mark]:
             vertex = int(finding.vertices[middle])
             marks.append(Mark(layout, number, finding.pose, vertex, words))
     return marks
+
+
+def _once(texts: list[str]) -> list[str]:
+    """The same with each that is as the first left empty."""
+    return [text if i == 0 or text != texts[0] else "" for i, text in enumerate(texts)]
 
 
 def _text(data: bytes) -> str:

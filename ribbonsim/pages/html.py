@@ -20,7 +20,7 @@ from ribbonsim.view.look import Scale
 from ribbonsim.view.plot_style import Plot
 
 METHOD_WORDS = {"linear": "linear blending", "dual_quaternion": "dual quaternions"}
-_WEBP_QUALITY = 86
+_WEBP_QUALITY = 82
 
 
 @dataclass(frozen=True)

@@ -58,7 +58,9 @@ class NotebookView {
     });
     view.show(told.shown);
     if (told.arrange !== view.arrangement && view.layouts.length > 1) view.arrange(told.arrange);
-    if (!this.ownsAmount(told) && !this.ownsMoment(told)) buffers.forEach((data, i) => view.setPose(i, numbersOf(data)));
+    if (!this.ownsAmount(told) && !this.ownsMoment(told))
+      if (told.moment !== null && this.loop) this.showLoop(told.moment); // which lies on the ground
+      else buffers.forEach((data, i) => view.setPose(i, numbersOf(data)));
     this.flushHand();
     if (!this.timed && ++this.frames > SLOW_AFTER && this.host.clientWidth) this.time();
   }
@@ -85,8 +87,10 @@ class NotebookView {
   // -- a loop, by the clock of a player --
 
   /** A motion at even frames, each layout's: from now on it plays without the kernel. */
-  take_loop(told, buffers) {
-    this.loop = buffers.map((data) => new Steps(unpack(data)));
+  take_loop({ seats }, buffers) {
+    const count = buffers.length - seats.length;
+    seats.forEach((i, k) => this.view.layouts[i]?.lieOn(unpack(buffers[count + k])));
+    this.loop = buffers.slice(0, count).map((data) => new Steps(unpack(data)));
     this.showMoment(true);
   }
 
@@ -110,8 +114,12 @@ class NotebookView {
     this.showScale();
     if (!this.loop || (sent && !this.plays)) return;
     this.momentAt = performance.now();
+    this.showLoop(this.player.get("share"));
+  }
+
+  showLoop(share) {
     this.loop.forEach((steps, i) => { // a layout that was changed may still be on its way
-      if (this.view.layouts[i]?.fits(steps.numbers)) this.view.setPose(i, steps.at(this.player.get("share")));
+      if (this.view.layouts[i]?.fits(steps.numbers)) this.view.setPose(i, steps.at(share), steps.pressed);
     });
   }
 

@@ -22,7 +22,7 @@ from ribbonsim.layout.motions import Motion
 from ribbonsim.layout.pose import ControlPose, Pose
 from ribbonsim.layout.targets import Target
 from ribbonsim.motion.figure import Figure
-from ribbonsim.motion.ground import Ground, LimbOnGround
+from ribbonsim.motion.ground import Ground, LimbOnGround, Pressed
 from ribbonsim.motion.perform import perform
 from ribbonsim.motion.shapes import Shapes
 from ribbonsim.rig.riders import rider_shapes
@@ -268,6 +268,17 @@ class Instant:
             return positions
         stage = self.take.rig.stage
         return stage.ground.settled(positions, posed.ribbons[BODY].midline(stage.sections))
+
+    @property
+    def pressed(self) -> Pressed | None:
+        """What the ground does to the skin, blended linearly; None where nothing rests."""
+        if self.take.motion.rests_on is None:
+            return None
+        rig = self.take.rig
+        posed = rig.posed(self.pose)
+        skin = rig.skin_joints(posed.joints, "linear", dtype=np.float32)
+        centres = posed.ribbons[BODY].midline(rig.stage.sections)
+        return rig.stage.ground.pressed(skin, centres)
 
     def skin(self, method: Method = "linear") -> Floats:
         """The skin in this frame, on the ground.

@@ -27,6 +27,8 @@ async function openCreature() {
   const stepsOf = async (packed) => (await Promise.all(packed.map(unfold))).map((each) => new Steps(each));
   const poses = await Promise.all(told.poses.map(async (pose) =>
     ({ ...pose, steps: await stepsOf(pose.steps) })));
+  const seats = await Promise.all(told.seats.map((text) => unfold(text || told.seats[0])));
+  seats.forEach((each, i) => view.layouts[i].lieOn(each));
   const told2 = { ...told, poses, rest: await stepsOf(told.rest) };
   view.show({ controls: false, named: "body" });
   wire(view, told2);
@@ -65,7 +67,7 @@ function showAmount(view, told, share) {
   const pose = poseOf(told);
   const amount = !pose ? 0 : pose.seconds ? share : pose.low + share * (pose.high - pose.low);
   const steps = pose?.steps ?? told.rest;
-  view.layouts.forEach((_, i) => view.setPose(i, steps[i].at(amount)));
+  view.layouts.forEach((_, i) => view.setPose(i, steps[i].at(amount), steps[i].pressed));
   one("#amount-told").textContent = amountWords(told);
   showMarks(view, told);
   describe(told, view);

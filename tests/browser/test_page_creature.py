@@ -122,7 +122,7 @@ def test_a_motion_plays_pauses_and_stands_at_any_moment(page, pair):
     assert page.locator("#amount-told").inner_text() == still
     # at a frame that was sent the page has the pose that the rig has, within its 16 bits
     rig, mesh = pair[0], pair[0].mesh
-    instants = rig.motion("swim").frames(12.0)
+    instants = rig.motion("swim").frames(10.0)
     page.locator("#amount").evaluate(
         "(slider, share) => { slider.step = 'any'; slider.value = share;"
         " slider.dispatchEvent(new Event('input')); }",

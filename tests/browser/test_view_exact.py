@@ -10,7 +10,7 @@ import pytest
 
 from browser.view_page import ViewPage, as_text
 from ribbonsim.inpage.creature_bytes import pack_binding, to_stage
-from ribbonsim.inpage.pose_bytes import pack_steps, pose_numbers
+from ribbonsim.inpage.pose_bytes import pack_loop, pack_seats, pack_steps, pose_numbers
 from ribbonsim.layout.pose import Pose
 from ribbonsim.rig.first_layout import BuildOptions, load_rig
 
@@ -122,3 +122,30 @@ def test_many_influences_a_vertex_are_posed_too(view, eel):
     view.pose(pose_numbers(rig, pose))
     away, _ = apart(view, rig, pose, "linear")
     assert away < EXACT
+
+
+@pytest.mark.parametrize("name", ["crawl", "slither", "rear_up"])
+@pytest.mark.parametrize("small", [False, True])
+def test_skin_lies_on_the_ground_as_the_take_has_it(view, eel, name, small):
+    instants = eel.motion(name).frames(6.0)
+    view.open(eel, small=small)
+    seats, loop = (as_text(data) for data in (pack_seats(eel, small), pack_loop(
+        eel.motion(name), 6.0, small)))  # fmt: skip
+    view.run(f"view.layouts[0].lieOn(unpack(bytes('{seats}')))")
+    view.run(f"window.loop = new Steps(unpack(bytes('{loop}')))")
+    flattened = 0.0
+    for one in (*instants, instants[0]):
+        share = one.number / one.count
+        view.run(f"view.setPose(0, loop.at({share}), loop.pressed)")
+        positions, _ = view.skin()
+        wanted = to_stage(eel.mesh, one.skin())
+        away = np.linalg.norm(positions - wanted, axis=1).max()
+        assert away < (5e-4 if small else 2 * EXACT)
+        free = to_stage(eel.mesh, eel.deform(one.pose))
+        flattened = max(flattened, np.linalg.norm(wanted - free, axis=1).max())
+    assert flattened > 2e-3  # there is something to see
+    # a pose that is told nothing of the ground is on none
+    view.pose(pose_numbers(eel, instants[0].pose))
+    positions, _ = view.skin()
+    free = to_stage(eel.mesh, eel.deform(instants[0].pose))
+    assert np.linalg.norm(positions - free, axis=1).max() < (SMALL if small else EXACT)

@@ -15,6 +15,7 @@ class Layout {
     this.segments = new Float32Array(this.wires.length * 3);
     this.shares = null; // values of the heat colours, 0 to 255
     this.numbers = null;
+    this.seatsOnGround = this.pressed = null;
   }
 
   get stations() { return this.facts.stations.length; }
@@ -44,6 +45,8 @@ class Layout {
     feed(gl, "rest", array(positions), 3);
     feed(gl, "restNormal", array(normals), 3);
     feed(gl, "run", array(runs), 2, { type: gl.UNSIGNED_INT, whole: true });
+    this.lying = null;
+    if (this.seatsOnGround) this.feedSeats();
     this.skin = array(this.vertices * 24, gl.DYNAMIC_COPY);
     this.feedback = gl.createTransformFeedback();
     this.heat = array(this.shares ?? this.vertices, gl.DYNAMIC_DRAW);
@@ -73,10 +76,61 @@ class Layout {
   /** Whether numbers are a pose of this layout. */
   fits(numbers) { return numbers.length === this.joints.count * JOINT_NUMBERS + 6 * this.facts.points; }
 
-  /** Take a pose: its numbers are kept, and the skin is posed on the card. */
-  pose(numbers) {
+  /** Know where each vertex belongs on the ground, before the first pose that lies on it. */
+  lieOn({ arrays, facts }) {
+    this.seatsOnGround = { ...arrays, count: facts.limbs };
+    if (this.gl) this.feedSeats();
+  }
+
+  feedSeats() {
+    const { gl } = this, { sections, limbs, away, count } = this.seatsOnGround;
+    const table = new Float32Array(3 * this.vertices);
+    for (let v = 0; v < this.vertices; v++) table.set([sections[v], limbs[v], away[v]], 3 * v);
+    gl.bindVertexArray(this.skinInputs);
+    feed(gl, "lie", makeBuffer(gl, gl.ARRAY_BUFFER, table), 3);
+    gl.bindVertexArray(null);
+    this.cells = new Float32Array(4 * SECTIONS * (2 + count));
+    this.lying = makeTexture(gl, [gl.RGBA32F, gl.RGBA, gl.FLOAT], SECTIONS, 2 + count, this.cells);
+  }
+
+  /** Send what the ground does: sections in two rows, which are what is lost and in which
+   *  direction they are wider, and their centres; then a row for each limb. */
+  sendPressed() {
+    const { gl, cells, pressed, numbers } = this, { starts, weights, count } = this.seatsOnGround;
+    const points = numbers.subarray(this.joints.count * JOINT_NUMBERS), second = 4 * SECTIONS;
+    const here = [0, 0, 0], there = [0, 0, 0], sky = this.creature.facts.upright.slice(3, 6);
+    for (let s = 0; s < SECTIONS; s++) {
+      splineAt(points, starts[s], weights, s, 0, here, 0);
+      splineAt(points, starts[s], weights, s, 1, there, 0);
+      for (let k = 0; k < 3; k++) cells[second + 4 * s + k] = 0.5 * (here[k] + there[k]);
+    }
+    for (let s = 0; s < SECTIONS; s++) {
+      const back = second + 4 * Math.max(s - 1, 0), on = second + 4 * Math.min(s + 1, SECTIONS - 1);
+      const aside = cross3(sky, [0, 1, 2].map((k) => cells[on + k] - cells[back + k]));
+      const size = Math.hypot(...aside) || 1;
+      for (let k = 0; k < 3; k++) cells[4 * s + k] = aside[k] / size;
+      cells[4 * s + 3] = pressed[s];
+    }
+    for (let limb = 0; limb < count; limb++) {
+      const from = SECTIONS + limb * (3 + LIMB_PARTS), to = 4 * SECTIONS * (2 + limb);
+      for (let k = 0; k < 3; k++) cells[to + k] = pressed[from + k];
+      for (let k = 0; k < LIMB_PARTS; k++) cells[to + 4 * (1 + k)] = pressed[from + 3 + k];
+    }
+    gl.activeTexture(gl.TEXTURE2);
+    gl.bindTexture(gl.TEXTURE_2D, this.lying);
+    gl.texSubImage2D(gl.TEXTURE_2D, 0, 0, 0, SECTIONS, 2 + count, gl.RGBA, gl.FLOAT, cells);
+    gl.activeTexture(gl.TEXTURE0);
+  }
+
+  /** Take a pose: its numbers are kept, and the skin is posed on the card; what the ground does
+   *  to it may be told with it. */
+  pose(numbers, pressed = null) {
     this.numbers ??= new Float32Array(numbers.length);
-    if (this.numbers !== numbers) this.numbers.set(numbers);
+    if (this.numbers !== numbers) {
+      this.numbers.set(numbers);
+      if (pressed) (this.told ??= new Float32Array(pressed.length)).set(pressed);
+      this.pressed = pressed && this.told;
+    }
     this.bendRibbons(this.numbers.subarray(this.joints.count * JOINT_NUMBERS));
     if (this.gl) this.bendSkin();
   }
@@ -90,7 +144,12 @@ class Layout {
     gl.activeTexture(gl.TEXTURE1);
     gl.bindTexture(gl.TEXTURE_2D, this.entries);
     gl.activeTexture(gl.TEXTURE0);
-    this.programs.skin.use({ joints: 0, entries: 1, dual: this.dual });
+    const { upright, ground } = this.creature.facts;
+    const lies = Boolean(this.pressed && this.lying);
+    if (lies) this.sendPressed();
+    this.programs.skin.use({
+      joints: 0, entries: 1, pressed: 2, dual: this.dual, lies, sky: upright.slice(3, 6), ground,
+    });
     gl.bindVertexArray(this.skinInputs);
     gl.bindBuffer(gl.ARRAY_BUFFER, null);
     gl.bindTransformFeedback(gl.TRANSFORM_FEEDBACK, this.feedback);

@@ -5,11 +5,14 @@ export class Steps {
   constructor({ arrays, facts }) {
     Object.assign(this, facts);
     this.parts = [arrays.turns, arrays.moves, arrays.sizes, arrays.points];
+    this.ground = arrays.pressed ?? null;
+    this.pressed = this.ground && new Float32Array(this.ground.length / facts.count);
     this.joints = arrays.turns.length / facts.count / 4;
     this.numbers = new Float32Array(this.joints * JOINT_NUMBERS + arrays.points.length / facts.count);
   }
 
-  /** The pose's numbers; the array is written over by the next call. */
+  /** The pose's numbers; the array is written over by the next call, as is `pressed`, which says
+   *  what the ground does in that pose. */
   at(amount) {
     const share = (amount - this.low) / (this.high - this.low || 1);
     const place = Math.min(Math.max(share, 0), 1) * (this.count - 1);
@@ -26,6 +29,7 @@ export class Steps {
     }
     const rest = points.length / this.count;
     blend(points, rest, 0, rest, steps, weights, out, n * JOINT_NUMBERS);
+    if (this.ground) blend(this.ground, this.pressed.length, 0, this.pressed.length, steps, weights, this.pressed, 0);
     return out;
   }
 }

@@ -13,10 +13,34 @@ vec4 seen(vec3 p) {
 }
 `;
 
+// What would go below the ground is flatter and wider, limbs are lifted: as Ground.settled does it.
+// `lie` is the section of the body, the limb and how far out on it.
+const LIES = `
+uniform bool lies; uniform sampler2D pressed; uniform vec3 sky; uniform float ground;
+vec4 cell(int i, int row) { return texelFetch(pressed, ivec2(i, row), 0); }
+vec4 between(float at, int row, int first, int count) {
+  int i = min(int(at), count - 2);
+  return mix(cell(first + i, row), cell(first + i + 1, row), at - float(i));
+}
+vec3 settled(vec3 p) {
+  int limb = int(lie.y);
+  if (limb == 0) {
+    vec4 side = between(lie.x, 0, 0, ${SECTIONS}), middle = between(lie.x, 1, 0, ${SECTIONS});
+    float lost = clamp(side.w, 0.0, 1.0), drop = max(dot(middle.xyz - p, sky), 0.0);
+    float wider = 1.0 / (1.0 - 0.5 * lost) - 1.0;
+    p += wider * dot(p - middle.xyz, side.xyz) * side.xyz + lost * drop * sky;
+  } else {
+    float lifted = between(lie.z * ${LIMB_PARTS - 1}.0, limb + 1, 1, ${LIMB_PARTS}).x;
+    p += cell(0, limb + 1).xyz + lifted * min(lie.z / 0.3, 1.0) * sky;
+  }
+  return p + max(ground - dot(p, sky), 0.0) * sky;
+}`;
+
 // Linear blending and dual quaternions as Rig.deform does them (Kavan et al. 2008).
 const SKIN = `${HEAD}
-in vec3 rest, restNormal; in uvec2 run;
+in vec3 rest, restNormal, lie; in uvec2 run;
 uniform sampler2D entries, joints; uniform bool dual;
+${LIES}
 out vec3 posed, turned;
 vec3 turn(vec4 q, vec3 v) { return v + 2.0 * cross(q.yzw, cross(q.yzw, v) + q.x * v); }
 void main() {
@@ -48,6 +72,7 @@ void main() {
     turned = turn(real, turned);
   }
   turned /= max(length(turned), 1e-30);
+  if (lies) posed = settled(posed);
 }`;
 const NOTHING = `${HEAD} out vec4 colour; void main() { colour = vec4(0); }`;
 

@@ -99,8 +99,8 @@ export class CreatureView {
     this.arrange();
   }
 
-  setPose(number, numbers) {
-    this.layouts[number].pose(numbers);
+  setPose(number, numbers, pressed = null) {
+    this.layouts[number].pose(numbers, pressed);
     this.ask();
   }
 

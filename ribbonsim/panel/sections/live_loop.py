@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from ribbonsim.inpage.pose_bytes import pack_loop
+from ribbonsim.inpage.pose_bytes import pack_loop, pack_seats
 from ribbonsim.layout.motions import Motion
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.live_section import LiveSection
@@ -65,14 +65,16 @@ class LiveLoop:
             return
         try:
             packed = [pack_loop(take) for take in takes]
+            lies = [i for i, take in enumerate(takes) if take.motion.rests_on is not None]
+            packed += [pack_seats(takes[i].rig) for i in lies]
         except Exception as error:  # nothing above this but the thread of all loops
             self._desk.complain(trouble_of(error, "the motion could not be played"))
             return
-        self._sent(key, packed)
+        self._sent(key, packed, lies)
 
-    def _send(self, key: Key, packed: list[bytes]) -> None:
+    def _send(self, key: Key, packed: list[bytes], seats: list[int]) -> None:
         if self._live.shown and _alike(self._key, key):
-            self._live.send({"kind": "loop"}, packed)
+            self._live.send({"kind": "loop", "seats": seats}, packed)
             self._player.ready = True
 
 
