@@ -1,4 +1,4 @@
-"""JupyterLab for the panel: its kernel starts with the server, and opens the mesh meanwhile."""
+"""JupyterLab for the panel: its kernel starts with the server, not when the page asks for it."""
 
 from __future__ import annotations
 
@@ -9,10 +9,7 @@ from typing import Any
 
 NOTEBOOK_VARIABLE = "RIBBONSIM_NOTEBOOK"  # the one that is opened, seen from the server's root
 # loaded by names, so that nothing appears among the notebook's own
-_LOADS = (
-    "for _ in ('ribbonsim.panel.panel', 'pyvista'): __import__(_)\ndel _\n"
-    "__import__('ribbonsim.panel.work.ahead', fromlist=['begin']).begin()"
-)
+_LOADS = "for _ in ('ribbonsim.panel.panel', 'pyvista'): __import__(_)\ndel _"
 _PATIENCE = 300.0
 _PENDING: set[asyncio.Task[None]] = set()
 
