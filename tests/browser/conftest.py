@@ -57,6 +57,7 @@ OWN_NOTEBOOKS = {
         "os.makedirs('sessions', exist_ok=True)\n"
         "import ribbonsim as rs\nrs.Panel('meshes/grub.obj')"
     ],
+    "dropped.ipynb": ["import ribbonsim as rs\nrs.Panel('meshes/grub.obj')"],
     "two.ipynb": [
         "import ribbonsim as rs\nfirst = rs.Panel('meshes/grub.obj')\nfirst",
         "second = rs.Panel('meshes/tentacle.obj')\nsecond",

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import html
 import os
-import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -12,11 +11,12 @@ import ipywidgets as widgets
 
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.mesh.creature import CreatureMesh
-from ribbonsim.mesh.load import MESH_ENDINGS, load_mesh
+from ribbonsim.mesh.load import MESH_ENDINGS
 from ribbonsim.panel.jupyter import MESH_VARIABLE, START_VARIABLE
 from ribbonsim.panel.sections.cards import bar_styles
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.fields import button, facts, row, show_html
+from ribbonsim.panel.sections.sent_files import MeshDrop, read_sent
 from ribbonsim.panel.state import layout_edits as edits
 from ribbonsim.panel.state.demo import demo_meshes
 from ribbonsim.panel.state.opening import Source
@@ -63,10 +63,12 @@ class OpenSection:
             accept=",".join(MESH_ENDINGS),
             multiple=False,
             description="Upload a mesh",
-            tooltip="a file of 10 MB or more may be too large to send: open it by its path",
+            tooltip="or drop the file on the panel; one of 10 MB or more is opened by its path",
             layout=widgets.Layout(width="auto"),
         )
         self._upload.observe(self._take_upload, "value")
+        self._drop = MeshDrop(self._take_files, desk.complain)
+        self._drop.layout.display = "none"
         self._ask = row(
             widgets.Label("The layout has changes that are not saved."),
             button("Open all the same", self._go_on),
@@ -94,6 +96,7 @@ class OpenSection:
         self.box = widgets.VBox(
             [
                 row(self._choice, self._path, button("Open", self._open_path), self._upload),
+                self._drop,
                 desk.opens,
                 self._top,
                 self._ask,
@@ -160,10 +163,13 @@ class OpenSection:
     def _take_upload(self, change: dict[str, tuple[dict[str, object], ...]]) -> None:
         if not change["new"]:
             return
-        sent = change["new"][0]
+        sent: Any = change["new"][0]
         self._upload.value = ()  # so that the same file can be sent again
+        self._take_files({Path(str(sent["name"])).name: bytes(sent["content"])})
+
+    def _take_files(self, files: dict[str, bytes]) -> None:
         found: list[CreatureMesh] = []
-        if self._desk.act(lambda: found.append(_read_upload(sent)), doing="Reading"):
+        if self._desk.act(lambda: found.append(read_sent(files)), doing="Reading"):
             self.open(found[0])
 
     def refresh(self) -> None:
@@ -231,15 +237,3 @@ def first_source(
     if last is not None:
         return next((path for path in opener.demos.values() if path == last), last)
     return Path(named) if named else next(iter(opener.demos.values()), None)
-
-
-def _read_upload(sent: dict[str, object]) -> CreatureMesh:
-    name = Path(str(sent["name"])).name
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder, name)
-        path.write_bytes(bytes(sent["content"]))  # type: ignore[call-overload]
-        try:
-            return load_mesh(path)
-        except RibbonsimError as error:
-            # the folder is gone by the time anybody reads this: name the file alone
-            raise RibbonsimError(str(error).replace(str(path), name)) from error
