@@ -142,7 +142,7 @@ def test_creatures_are_seen_as_large_as_tiles_allow():
 def test_one_camera_serves_all_tiles(panel):
     panel._layouts._variant()
     viewer = panel._desk.viewer
-    subject = viewer._subject(panel._layouts._model)
+    subject = viewer.subject_of(panel._layouts._model)
     assert len({id(each.orbit) for each in subject.each}) == 1
     before = picture(panel)
     viewer.orbit = viewer.orbit.turned(40.0, 10.0)

@@ -268,7 +268,7 @@ def test_the_piece_is_drawn_along_the_ribbon_and_round_the_body(desk):
     names = model.layout.control_names
     root = model.own.chain_root
     model.select(next(name for name in names[1:-1] if name != root))
-    subject = desk.viewer._subject(model)
+    subject = desk.viewer.subject_of(model)
     posed = model.rig.posed(Pose())
     positions = model.rig.deform(Pose()).astype(np.float32)
     along, *rings = piece_lines(
@@ -287,7 +287,10 @@ def test_the_piece_is_drawn_along_the_ribbon_and_round_the_body(desk):
     model.select(root)
     assert (
         piece_lines(
-            Paper(desk.viewer.camera), desk.viewer._subject(model), posed.ribbons["body"], positions
+            Paper(desk.viewer.camera),
+            desk.viewer.subject_of(model),
+            posed.ribbons["body"],
+            positions,
         )
         == []
     )

@@ -35,6 +35,7 @@ class NotebookView {
         pick: (found) => {
           if (found || this.view.shown.picks) this.model.send({ ...found, kind: "pick", kind_picked: found?.kind ?? "" });
         },
+        hover: (vertex) => this.model.send({ kind: "hover", vertex }),
         draw: (drawn) => this.sendDrawn({ ...drawn, kind: "draw" }),
         camera: (camera, done) => this.sendCamera(camera, done),
         drag: told.poses ? (drag) => this.sendHand({ ...drag, kind: "drag" }) : undefined,

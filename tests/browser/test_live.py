@@ -159,6 +159,18 @@ def test_a_vertex_is_picked_where_the_browser_draws(live):
     live.tab("Pose")
 
 
+def test_the_pointer_that_rests_is_told_what_is_under_it(live):
+    live.panel.locator(".rs-live").last.scroll_into_view_if_needed()
+    x, y = spot(live, "view.layouts[0].seat(view.layouts[0].stations >> 1)")
+    live.page.mouse.move(x + 3, y + 3)
+    live.page.mouse.move(x, y)
+    line = live.panel.locator(".rs-hover")
+    live.wait_until(lambda: "station" in line.inner_text())
+    box = live.panel.locator(".rs-live").last.bounding_box()
+    live.page.mouse.move(box["x"] + 5, box["y"] + 5)
+    live.wait_until(lambda: line.inner_text().strip() == "")
+
+
 def test_the_picture_comes_back_when_the_kernel_shall_draw(live):
     live.panel.locator("select").filter(has_text="as fits").select_option("the kernel")
     live.image.wait_for(state="visible")

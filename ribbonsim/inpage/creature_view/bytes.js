@@ -13,7 +13,7 @@
 const VIEW_ANGLE = 26, JOINT_NUMBERS = 10, JOINT_TEXELS = 8, ENTRY_ROW = 2048;
 const SECTIONS = 65, LIMB_PARTS = 12; // of what lies on the ground
 const TANGENT = Math.tan((VIEW_ANGLE * Math.PI) / 360);
-const DEGREES_A_PIXEL = 0.4, KEY_DEGREES = 15, HAND_SHAKES = 3, DOT_REACH = 14;
+const DEGREES_A_PIXEL = 0.4, KEY_DEGREES = 15, HAND_SHAKES = 3, DOT_REACH = 14, RESTS = 120;
 const SHADOW_SIDE = 256, SHADOW_REACH = 1.3, SHADOW_FADE = 2.6;
 const MOST_DENSE = 2; // pixels of the card for each of the page, at most
 

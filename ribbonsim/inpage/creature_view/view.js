@@ -11,6 +11,7 @@ const LETTERS = "ABCDEF";
  *
  *  `on` may hold: pick({kind, name | number | vertex | index, layout}), camera(told, done),
  *  drag({control, layout, right, up, keys, done}) of a control's dot, pose(), lost(), and
+ *  hover(vertex) where the pointer rests, null beside the creature,
  *  draw({act, x, y, size, camera, …}) of a guide: a click, or a drag of one of its points.
  *  Throws where the browser has no WebGL2. */
 export class CreatureView {
@@ -522,6 +523,7 @@ export class CreatureView {
     hear(this.host, {
       pointerdown: (event) => this.press(event), pointermove: (event) => this.drag(event),
       pointerup: (event) => this.release(event), pointercancel: (event) => this.release(event),
+      pointerleave: () => this.on.hover && this.awaitRest(-1, -1),
       wheel: (event) => this.roll(event), keydown: (event) => this.key(event),
       dblclick: () => this.shown.guide || this.fit(), contextmenu: (event) => event.preventDefault(),
     });
@@ -640,7 +642,19 @@ export class CreatureView {
   hover(x, y) {
     const tile = this.tileAt(x, y), { guide, picks } = this.shown;
     const over = tile && (guide ? guideAt(this, x, y, tile.box) !== null : !picks && this.dotAt(x, y, tile));
+    if (this.on.hover) this.awaitRest(x, y);
     this.host.style.cursor = over ? "pointer" : guide || picks ? "crosshair" : "grab";
+  }
+
+  /** Tell what is under the pointer once it rests. */
+  awaitRest(x, y) {
+    clearTimeout(this.resting);
+    this.resting = setTimeout(() => {
+      const found = this.held || this.closed ? null : this.skinAt(x, y);
+      if (found?.vertex === this.restsOn) return;
+      this.restsOn = found?.vertex;
+      this.on.hover(found?.vertex ?? null);
+    }, RESTS);
   }
 
   roll(event) {
@@ -703,6 +717,7 @@ export class CreatureView {
     this.closed = true;
     cancelAnimationFrame(this.wanted);
     clearTimeout(this.rested);
+    clearTimeout(this.resting);
     this.heard.abort();
     this.watcher.disconnect();
     this.gl.getExtension("WEBGL_lose_context")?.loseContext();

@@ -94,6 +94,7 @@ class LiveSection:
         self._trouble = ""
         self.pen: PictureTool | None = None  # what has clicks and drags
         self._picked: Callable[[int | None], None] | None = None
+        self._hover: Callable[[int | None], None] = lambda vertex: None
         self._choice = widgets.Dropdown(
             options=[_AUTO, _BROWSER, _KERNEL], layout=widgets.Layout(width="110px")
         )
@@ -126,6 +127,10 @@ class LiveSection:
         self.sender.picks = picked is not None
         if self.shown:
             self._desk.viewer.ask()
+
+    def on_hover(self, hover: Callable[[int | None], None]) -> None:
+        """Call back with the vertex that the pointer rests on, None beside the creature."""
+        self._hover = hover
 
     def on_turn(self, turned: Callable[[], None]) -> None:
         """Call back whenever the browser begins to draw, begins anew, or ceases."""
@@ -224,6 +229,10 @@ class LiveSection:
         )
         viewer.orbit = Orbit(view, np.array(camera["focus"], float), float(camera["distance"]))
         self.sender.look_from(viewer.orbit)
+
+    def _hear_hover(self, told: dict[str, Any]) -> None:
+        vertex = told.get("vertex")
+        self._hover(None if vertex is None else int(vertex))
 
     def _hear_pick(self, told: dict[str, Any]) -> None:
         desk = self._desk

@@ -11,6 +11,7 @@ from ipyevents import Event
 
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.fields import button, group, row, set_options, whole_number
+from ribbonsim.panel.sections.hover_section import HoverSection
 from ribbonsim.panel.sections.live_section import LiveSection, PictureTool
 from ribbonsim.panel.sections.strip_section import StripSection
 from ribbonsim.panel.work.picking import Sight
@@ -64,6 +65,10 @@ class ViewSection:
     def __init__(self, desk: Desk, clicked: str = "a control", poses: bool = True) -> None:
         self._desk = desk
         self.live = LiveSection(desk, poses)
+        self.hover = HoverSection(desk)
+        if poses:  # of several layouts side by side nothing is told
+            self.live.on_hover(self.hover.read)
+        self._hovers = poses
         self.strip = StripSection(desk) if poses else None
         self._help = _HELP.format(clicked)
         self._from: tuple[float, float, bool] | None = None
@@ -122,6 +127,7 @@ class ViewSection:
                     group(*steps),
                     group(self._undo, self._redo),
                 ),
+                self.hover.line,
                 desk.picture,
                 self.live.view,
                 *strip,
@@ -263,7 +269,13 @@ class ViewSection:
             return
         elif kind == "mousemove" and self._from is not None:
             self._drag(event)
+        elif kind == "mousemove":
+            if self._hovers and self._pen is None:
+                self.hover.over(self._pixel(event))
+            return
         elif kind in ("mouseup", "mouseleave"):
+            if kind == "mouseleave":
+                self.hover.over(None)
             self._from, self._held = None, False
             if kind == "mouseup" and not self._dragged:
                 self._click(event)

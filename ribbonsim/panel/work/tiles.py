@@ -122,11 +122,12 @@ class TileViewer(Viewer):
             (x - column * wide, y - row * high),
         )
 
-    def _subject(self, model: PanelModel) -> Subject:
+    def subject_of(self, model: PanelModel) -> Subject:
+        """All that a picture of all layouts depends on, as it is now."""
         bench, number = self._bench, self._bench.chosen
         return _Tiles(
-            **vars(super()._subject(model)),
-            each=tuple(super(TileViewer, self)._subject(entry.model) for entry in bench.entries),
+            **vars(super().subject_of(model)),
+            each=tuple(super(TileViewer, self).subject_of(entry.model) for entry in bench.entries),
             labels=tuple(entry.name for entry in bench.entries),
             request=bench.request(),
             words=_asked_words(bench),

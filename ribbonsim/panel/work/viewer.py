@@ -181,10 +181,11 @@ class Viewer:
         if self.orbit.view.up != self.up:  # another way up was chosen or taken back
             self.frame_all()
         self.asked_at = time.monotonic()
-        subject = self._subject(self.model)
+        subject = self.subject_of(self.model)
         PICTURES.ask(self, lambda: self._draw(subject))
 
-    def _subject(self, model: PanelModel) -> Subject:
+    def subject_of(self, model: PanelModel) -> Subject:
+        """All that a picture of a model depends on, as it is now."""
         drawn, pose = None, model.pose
         if self.draft is not None and self.draft.mesh is model.rig.mesh:
             drawn, pose = self.draft.drawn(), Pose()  # a guide is drawn in the creature at rest
@@ -262,11 +263,11 @@ class Viewer:
                 return
             measures = None
             if each.subject.show.heat in MEASURED:
-                measures = self._measured(each.subject)
+                measures = self.measured(each.subject)
             live.colour(number, self._heat(each.subject, measures), measures is not None)
             if self.tells and self._may_measure():
                 begin = time.perf_counter()
-                measures = measures or self._measured(each.subject)
+                measures = measures or self.measured(each.subject)
                 self._tell(Readout.of(measures, spent + time.perf_counter() - begin))
 
     def _shown(self, subject: Subject) -> list[Shown]:
@@ -280,7 +281,8 @@ class Viewer:
     def choose_layout(self, number: int) -> None:
         """Choose one of the layouts that are seen."""
 
-    def _measured(self, subject: Subject) -> Measures:
+    def measured(self, subject: Subject) -> Measures:
+        """What its pose measures."""
         rig, posed = subject.rig, subject.rig.posed(subject.pose)
         positions = rig.skin_joints(posed.joints, subject.method, dtype=np.float32)
         return subject.model.measures_of(rig, positions, posed.ribbons[BODY], posed.joints)
