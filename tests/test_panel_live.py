@@ -25,6 +25,7 @@ from ribbonsim.panel.state.playing import moment_of
 from ribbonsim.panel.work.live import camera_facts
 from ribbonsim.panel.work.worker import PICTURES
 from ribbonsim.rig.first_layout import BuildOptions, build_layout
+from ribbonsim.view.look import HUES
 
 # the worm lies along x: the picture is seen from its side
 RIGHT_UP = np.array([[0.0, 0.0, 1.0], [0.0, 1.0, 0.0]])
@@ -196,6 +197,16 @@ def test_a_changed_layout_and_colours_go_out_too(card):
     wanted = model.rig.control_influence[:, model.layout.index_of_control(model.selected)]
     assert np.abs(np.frombuffer(shares, np.uint8) / 255.0 - wanted).max() < 0.003
     assert told["scale"]["title"].startswith("weight of")
+    card.section._show(heat="all weights")
+    card.settle()
+    told, (hues,) = card.last("heat")
+    assert told["scale"]["mixed"]
+    shown = np.frombuffer(hues, np.uint8).reshape(-1, 3)
+    held = model.rig.control_influence
+    names = HUES[: held.shape[1]]
+    hues = np.array([[int(name[k : k + 2], 16) for k in (1, 3, 5)] for name in names])
+    wanted = held @ hues / held.sum(axis=1, keepdims=True)
+    assert np.abs(shown - wanted).max() <= 1.0
     card.section._show(heat="clay")
     card.settle()
     assert card.last("heat")[0]["scale"] is None

@@ -181,6 +181,7 @@ def test_what_is_shown_changes_the_picture(grub):
         {"controls": False},
         {"place": 0.5},
         {"heat": "control weights"},
+        {"heat": "all weights"},
         {"heat": "station weights", "station": 3},
     ):
         grub.viewer.show = replace(plain, **change)

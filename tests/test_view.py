@@ -367,6 +367,16 @@ def test_labels_overlap_nothing_and_stay_inside(places):
             assert min(a[2], b[2]) <= max(a[0], b[0]) or min(a[3], b[3]) <= max(a[1], b[1])
 
 
+def test_shares_are_mixed_from_hues_that_neighbours_do_not_share():
+    # Okabe and Ito's colours for the colour-blind (2008), by their published values in 8 bits
+    shares = np.vstack([np.eye(9), np.eye(9)[0] + np.eye(9)[1], np.zeros(9)])
+    mixed = look.Mixture("").colours(shares).astype(int)
+    assert mixed[:3].tolist() == [[230, 159, 0], [86, 180, 233], [0, 158, 115]]
+    assert (np.abs(np.diff(mixed[:9], axis=0)).max(axis=1) > 50).all()
+    assert np.abs(2 * mixed[9] - mixed[0] - mixed[1]).max() <= 1  # half of each
+    assert mixed[10].tolist() == [0, 0, 0]
+
+
 def test_labels_keep_off_the_subject():
     x, y = np.meshgrid(np.arange(300, 900, 4), np.arange(420, 480, 4))
     busy = covered_cells(np.c_[x.ravel(), y.ravel()], BOX)

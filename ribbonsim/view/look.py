@@ -210,3 +210,19 @@ class Scale:
     def colours(self, values: ArrayLike) -> Bytes:
         """(n, 3) colours of values."""
         return self.table[np.round(255.0 * self.share(values)).astype(int)]
+
+
+# seven hues that the colour-blind tell apart (M. Okabe, K. Ito, "Color universal design", 2008)
+HUES = ("#e69f00", "#56b4e9", "#009e73", "#f0e442", "#0072b2", "#d55e00", "#cc79a7")
+
+
+@dataclass(frozen=True)
+class Mixture(Scale):
+    """Hues mixed by shares, in place of one value's colours; no bar can show it."""
+
+    def colours(self, values: ArrayLike) -> Bytes:
+        """(n, 3) colours of (n, k) shares: neighbours among the k have different hues."""
+        shares = np.maximum(np.asarray(values, dtype=float), 0.0)
+        shares = shares / np.maximum(shares.sum(axis=1, keepdims=True), 1e-12)
+        hues = np.array([colour(HUES[i % len(HUES)]) for i in range(shares.shape[1])])
+        return np.round(255.0 * shares @ hues).astype(np.uint8)

@@ -86,6 +86,24 @@ def test_heat_has_its_scale_and_its_colours(view, rigs):
     assert np.abs(bar[:, 10] - bar[:, -10]).max() > 60
 
 
+def test_colours_of_the_skin_can_be_given(view, rigs):
+    count = len(rigs[0].mesh.positions)
+    view.run("view.show({ scale: { title: '', mixed: true } })")
+    blue = "[20, 60, 240]"
+    view.run(
+        f"view.setHeat(0, Uint8Array.from({{ length: {3 * count} }}, (_, i) => {blue}[i % 3]))"
+    )
+    shown = view.picture()
+    body = shown[..., 2] - shown[..., 0] > 60  # clay is warmer than the ground, and this is not
+    assert body.mean() > 0.02
+    hue = np.median(shown[body] / shown[body].sum(axis=1, keepdims=True), axis=0)
+    assert hue[2] > 0.5
+    view.run("view.setHeat(0, null)")
+    view.run("view.show({ scale: null })")
+    again = view.picture()
+    assert not (again[..., 2] - again[..., 0] > 60).any()
+
+
 def rs_scale_end():
     from ribbonsim.view.look import Scale
 

@@ -35,7 +35,7 @@ class Program {
 }
 
 const ATTRIBUTES = ["position", "normal", "shade", "share", "other", "corner", "start", "end",
-  "rest", "restNormal", "run", "lie"];
+  "rest", "restNormal", "run", "lie", "tint"];
 const PLACE = Object.fromEntries(ATTRIBUTES.map((name, place) => [name, place]));
 const UNIFORMS = (gl) => ({
   [gl.FLOAT]: "uniform1f", [gl.FLOAT_VEC2]: "uniform2fv", [gl.FLOAT_VEC3]: "uniform3fv",

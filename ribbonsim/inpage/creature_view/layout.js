@@ -13,7 +13,7 @@ class Layout {
     this.faces = stripFaces(begins);
     this.wires = ribbonWires(begins, arrays.knot_rows);
     this.segments = new Float32Array(this.wires.length * 3);
-    this.shares = null; // values of the heat colours, 0 to 255
+    this.shares = this.tints = null; // values of the heat colours, 0 to 255; or colours themselves
     this.numbers = null;
     this.seatsOnGround = this.pressed = null;
   }
@@ -50,12 +50,14 @@ class Layout {
     this.skin = array(this.vertices * 24, gl.DYNAMIC_COPY);
     this.feedback = gl.createTransformFeedback();
     this.heat = array(this.shares ?? this.vertices, gl.DYNAMIC_DRAW);
+    this.hues = array(this.tints ?? 3 * this.vertices, gl.DYNAMIC_DRAW);
     this.body = gl.createVertexArray();
     gl.bindVertexArray(this.body);
     feed(gl, "position", this.skin, 3, { stride: 24 });
     feed(gl, "normal", this.skin, 3, { stride: 24, at: 12 });
     feed(gl, "shade", array(arrays.shade), 1, { type: gl.UNSIGNED_BYTE });
     feed(gl, "share", this.heat, 1, { type: gl.UNSIGNED_BYTE });
+    feed(gl, "tint", this.hues, 3, { type: gl.UNSIGNED_BYTE });
     this.sheet = array(this.surface.byteLength, gl.DYNAMIC_DRAW);
     this.ribbon = gl.createVertexArray();
     gl.bindVertexArray(this.ribbon);
@@ -207,11 +209,13 @@ class Layout {
     return out;
   }
 
-  setHeat(shares) {
-    this.shares = shares;
-    if (!this.gl || !shares) return;
-    this.gl.bindBuffer(this.gl.ARRAY_BUFFER, this.heat);
-    this.gl.bufferSubData(this.gl.ARRAY_BUFFER, 0, shares);
+  /** One value a vertex, or three for a colour; null for clay. */
+  setHeat(values) {
+    const mixed = values?.length === 3 * this.vertices;
+    [this.shares, this.tints] = mixed ? [null, values] : [values, null];
+    if (!this.gl || !values) return;
+    this.gl.bindBuffer(this.gl.ARRAY_BUFFER, mixed ? this.hues : this.heat);
+    this.gl.bufferSubData(this.gl.ARRAY_BUFFER, 0, values);
   }
 }
 

@@ -77,11 +77,11 @@ void main() {
 const NOTHING = `${HEAD} out vec4 colour; void main() { colour = vec4(0); }`;
 
 const BODY = `${HEAD}${SEEN}
-in vec3 position, normal, other; in float shade, share;
+in vec3 position, normal, other, tint; in float shade, share;
 uniform float gap, striped;
-out vec3 at, facing; out float tone, heat;
+out vec3 at, facing, hue; out float tone, heat;
 void main() {
-  at = position; facing = normal;
+  at = position; facing = normal; hue = tint;
   tone = mix(1.0, shade, striped);
   heat = gap > 0.0 ? gap * distance(position, other) : share;
   gl_Position = seen(position);
@@ -92,8 +92,8 @@ const LIT = `${HEAD}
 uniform vec3 eye, sky, front, back, lamps[4], tones[4];
 uniform vec4 surface; // ambient, diffuse, specular, its power
 uniform vec2 opacity; // where it faces the eye, and at its outline
-uniform bool heated; uniform sampler2D scale;
-in vec3 at, facing; in float tone, heat;
+uniform bool heated, tinted; uniform sampler2D scale;
+in vec3 at, facing, hue; in float tone, heat;
 out vec4 colour;
 void main() {
   vec3 toEye = normalize(eye - at), n = normalize(facing);
@@ -102,6 +102,7 @@ void main() {
   if (within) n = -n;
   vec3 base = within ? back : front;
   if (heated) base = texture(scale, vec2(clamp(heat, 0.0, 1.0) * 255.0 / 256.0 + 0.5 / 256.0, 0.5)).rgb;
+  if (tinted) base = hue;
   vec3 light = vec3(surface.x * (1.0 + 0.35 * dot(n, sky))), gloss = vec3(0);
   float away = dot(n, toEye);
   for (int i = 0; i < 4; i++) {

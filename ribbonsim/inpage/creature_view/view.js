@@ -266,13 +266,14 @@ export class CreatureView {
   drawSkin(layout, { front, back, opacity }) {
     const { gl, shown, look } = this;
     const apart = this.arrangement === "difference";
-    const heated = (apart || Boolean(shown.scale && layout.shares)) && opacity[0] === 1;
+    const heated = (apart || Boolean(shown.scale && (layout.shares || layout.tints))) && opacity[0] === 1;
     const surface = heated ? look.valueSurface : opacity[0] < 1 ? look.glassSurface : look.claySurface;
     gl.bindVertexArray(layout.body);
     if (apart) feed(gl, "other", this.layouts[1].skin, 3, { stride: 24 });
     gl.bindTexture(gl.TEXTURE_2D, this.scales[!apart && shown.scale?.diverging ? 1 : 0]);
     this.programs.body.use({
       ...this.scene, front, back, surface, opacity, heated, scale: 0,
+      tinted: heated && !apart && Boolean(layout.tints),
       gap: apart ? 1 / this.apart() : 0, striped: shown.stripes ? 1 : 0,
     });
     this.drawFaces(layout);
@@ -321,7 +322,7 @@ export class CreatureView {
       gl.depthMask(false);
     }
     const { ribbonFront: front, ribbonBack: back, ribbonSurface: surface } = look;
-    const plain = { heated: false, gap: 0, striped: 0, opacity: [opacity, opacity] };
+    const plain = { heated: false, tinted: false, gap: 0, striped: 0, opacity: [opacity, opacity] };
     this.programs.body.use({ ...scene, front, back, surface, ...plain });
     gl.bindVertexArray(layout.ribbon);
     gl.drawElements(gl.TRIANGLES, layout.faces.length, gl.UNSIGNED_SHORT, 0);
@@ -445,7 +446,7 @@ export class CreatureView {
   }
 
   scaleNow() {
-    if (this.arrangement !== "difference") return this.shown.scale;
+    if (this.arrangement !== "difference") return this.shown.scale?.mixed ? null : this.shown.scale;
     if (this.layouts.some(({ numbers }) => !numbers)) return null;
     return { title: "apart, of the creature's size", low: 0, high: 100 * this.apart(), unit: " %" };
   }

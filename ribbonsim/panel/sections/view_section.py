@@ -26,6 +26,7 @@ _SIDES = {
 _HEAT_WORDS = {
     "clay": "clay",
     "control weights": "weights of the control",
+    "all weights": "weights of all controls",
     "station weights": "weights of a station",
     "stretch": "largest stretch",
     "girth": "girth",

@@ -10,12 +10,14 @@ from ribbonsim.layout.appendages import BODY
 from ribbonsim.panel.state.names import short
 from ribbonsim.panel.work.subject import Subject
 from ribbonsim.rig.rig import Rig
-from ribbonsim.view.look import Scale
+from ribbonsim.view.look import Mixture, Scale
 
 
 def weights_shown(rig: Rig, subject: Subject) -> tuple[Array, Scale]:
-    """Weight of a control or a station at each vertex, and the scale that shows it."""
+    """Weights of controls or of a station at each vertex, and the scale that shows them."""
     selected = subject.selected
+    if subject.show.heat == "all weights":
+        return rig.control_influence, Mixture("")
     if subject.show.heat == "control weights":
         values = rig.control_influence[:, rig.layout.index_of_control(selected)]
         return values, _scale(f"weight of {short(selected)}", 0.0, 1.0, False)

@@ -17,7 +17,7 @@ from ribbonsim.panel.state.guide_draft import DrawnGuide
 from ribbonsim.panel.state.ribbon_words import bent_piece
 from ribbonsim.panel.work.subject import Orbit, Subject
 from ribbonsim.rig.rig import Rig
-from ribbonsim.view.look import Scale
+from ribbonsim.view.look import Mixture, Scale
 from ribbonsim.view.stripes import twist_stripes
 
 _THINNED = 5  # of a guide's curve every so many points are sent
@@ -99,7 +99,8 @@ class LiveSender:
             return
         self._coloured.add(number)
         values, scale = heat
-        shares = np.round(255.0 * scale.share(values)).astype(np.uint8)
+        mixed = isinstance(scale, Mixture)
+        shares = scale.colours(values) if mixed else np.round(255.0 * scale.share(values))
         facts = {
             "title": scale.title,
             "low": scale.low,
@@ -108,9 +109,10 @@ class LiveSender:
             "marks": list(scale.marks),
             "diverging": scale.diverging,
             "ofPose": of_pose,
+            "mixed": mixed,
         }
         told = {"kind": "heat", "number": number, "scale": facts}
-        self._send(told, [shares.tobytes()])
+        self._send(told, [shares.astype(np.uint8).tobytes()])
 
     def _send_rigs(self, shown: Sequence[Shown]) -> None:
         rigs = [each.subject.rig for each in shown]

@@ -17,7 +17,9 @@ from ribbonsim.rig.rig import Method, Rig
 from ribbonsim.view.camera import VIEW_ANGLE, Camera, View
 from ribbonsim.view.look import Scale
 
-Heat = Literal["clay", "control weights", "station weights", "stretch", "girth", "volume"]
+Heat = Literal[
+    "clay", "control weights", "all weights", "station weights", "stretch", "girth", "volume"
+]
 HEATS: tuple[Heat, ...] = get_args(Heat)
 MEASURED: tuple[Heat, ...] = ("stretch", "girth", "volume")
 _SPOT_TONE = 0.62
