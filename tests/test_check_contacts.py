@@ -18,6 +18,7 @@ from tubes import straight, tube
 
 from ribbonsim import CreatureMesh, Layout, Ribbon, RibbonsimError, bind
 from ribbonsim.bendcheck.contacts import crosses_itself, crossing_pairs, new_pairs
+from ribbonsim.bendcheck.findings import Finding, Place
 from ribbonsim.bendcheck.measures import Gauge
 from ribbonsim.rig.first_layout import build_layout
 
@@ -279,3 +280,18 @@ def test_whether_there_are_contacts_agrees_with_which_they_are(pose, amount):
     cut = CreatureMesh.from_arrays(both, faces, "cut")
     assert crosses_itself(both, faces)
     assert not Gauge(bind(cut, rig.layout)).meets(both)
+
+
+@pytest.mark.parametrize(
+    ("kind", "count", "says"),
+    [
+        ("contact", 1, "1 pair of triangles"),
+        ("contact", 2, "2 pairs of triangles"),
+        ("fold", 1, "1 triangle turns over"),
+        ("fold", 3, "3 triangles turn over"),
+    ],
+)
+def test_one_of_a_kind_is_said_as_one(kind, count, says):
+    met, held = np.arange(2 * count).reshape(count, 2), np.arange(3)
+    finding = Finding(kind, "curl", Place(3, "control2"), float(count), 0.0, 2.0, held, met)
+    assert says in finding.statement

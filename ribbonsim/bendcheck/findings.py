@@ -203,6 +203,8 @@ def _words(finding: Finding) -> str:
         pairs=_pairs(finding),
         ribbon=ribbon,
         exact="" if finding.floor is None else _exact(finding),
+        turned=f"{value} triangle{' turns' if value == '1' else 's turn'} over",
+        met=f"{value} pair{'' if value == '1' else 's'} of triangles",
     )
 
 
@@ -214,9 +216,8 @@ def _exact(finding: Finding) -> str:
 _ASKED = "of what it should be there ({count}); the limit is {limit}"
 _SKIN = "{place} to {value} of what the pose asks for ({count}){exact}; the limit is {limit}"
 _WORDS: dict[FindingKind, str] = {
-    "fold": "{value} triangles turn over {place} ({count}); {limit} are allowed",
-    "contact": "the skin cuts itself {place}: {value} pairs of triangles ({pairs}); "
-    "{limit} are allowed",
+    "fold": "{turned} {place} ({count}); {limit} are allowed",
+    "contact": "the skin cuts itself {place}: {met} ({pairs}); {limit} are allowed",
     "pinch": "{ribbon} pinches {place}: girth is {value} " + _ASKED,
     "bulge": "{ribbon} bulges {place}: girth is {value} " + _ASKED,
     "off": "the skin leaves {ribbon}'s ribbon {place}: the middle of its ring is {value} radii off "

@@ -32,7 +32,7 @@ def floor_notes(case: Case, limits: Limits, limbs: LooseLimbs) -> list[str]:
         "fold": f"folds {count} {'triangle' if count == 1 else 'triangles'} {where}",
         "squeeze": f"squeezes the skin {where} to {figure(kind, value)}",
         "stretch": f"stretches the skin {where} to {figure(kind, value)}",
-        "contact": f"cuts the skin {where}: {count} pairs of triangles",
+        "contact": f"cuts the skin {where}: {count} pair{'s' * (count != 1)} of triangles",
     }[kind]
     if kind != "contact" and limbs.to_blame(vertices):
         return [
