@@ -6,6 +6,7 @@
 // Layout       one layout on the card: weights, posed skin, ribbons, seats of the controls
 // Camera       where it is seen from
 // Overlay      dots, names and the scale of colours, that never cover one another
+// drawGuide    and others: what is drawn into the picture by hand, or marked in it
 // CreatureView all of it on one canvas, with mouse, touch and keys
 //
 // Lengths are in stage units: the creature is of size 1 and its centre stands at the origin.
