@@ -133,8 +133,8 @@ def test_layouts_move_in_step(open_notebook):
     rigs = [rs.bind(rs.load_mesh("meshes/tentacle.obj"), layout) for layout in _two()]
     take = rigs[0].motion("slither")
     for number, rig in enumerate(rigs):
-        wanted = to_stage(rig.mesh, rig.deform(take.on(rig).frames()[20].pose))
-        panel.wait_until(lambda n=number, w=wanted: np.abs(skin(panel, n) - w).max() < 5e-6)
+        wanted = to_stage(rig.mesh, take.on(rig).frames()[20].skin())  # which lies on the ground
+        panel.wait_until(lambda n=number, w=wanted: np.abs(skin(panel, n) - w).max() < 1e-5)
     assert panel.tracebacks() == 0
     panel.page.close()
 
