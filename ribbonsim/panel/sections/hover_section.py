@@ -7,6 +7,7 @@ import html
 import ipywidgets as widgets
 import numpy as np
 
+from ribbonsim.layout.appendages import BODY
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.fields import show_html
 from ribbonsim.panel.work.subject import Subject
@@ -72,7 +73,7 @@ def held_words(subject: Subject, vertex: int) -> str:
     """Which controls and stations hold a vertex, the strongest first, in per cent."""
     rig, layout = subject.rig, subject.rig.layout
     stations = [
-        f"station {number}" if ribbon == "body" else f"{ribbon} {number}"
+        f"station {number}" if ribbon == BODY else f"{ribbon} {number}"
         for ribbon, one in layout.ribbons.items()
         for number in range(1, len(one.stations) + 1)
     ]
