@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cached_property
+
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.spatial import cKDTree
 
-from ribbonsim.arrays import Ints
+from ribbonsim.arrays import Array, Flags, Ints
 from ribbonsim.errors import RibbonsimError
 
 
@@ -69,3 +73,58 @@ def new_pairs(pairs: Ints, known: Ints, count: int) -> Ints:
     old = np.sort(old)
     place = np.minimum(np.searchsorted(old, keys), len(old) - 1)
     return pairs[old[place] != keys]
+
+
+@dataclass(frozen=True, eq=False)
+class RestCrossings:
+    """Where skin crosses itself at rest, as where a leg is plunged into a body.
+
+    Posed, such a seam slides over the skin and lies among other triangles than before: that is
+    no contact. Farther from it the same two pieces may meet as any others may.
+
+    Parameters
+    ----------
+    corners : (T, 3, 3) array
+        Of the triangles at rest, scene units.
+    pieces : (T,) int array
+        Which connected piece of the mesh each triangle belongs to.
+    pairs : (c, 2) int array
+        Triangles that cross at rest.
+    """
+
+    corners: Array
+    pieces: Ints
+    pairs: Ints
+
+    def hold(self, pairs: Ints, slide: Array) -> Flags:
+        """(m,) whether pairs of triangles are a seam of the rest that slid no farther than that.
+
+        ``slide`` is (m,), scene units: root mean square over both sides, from triangle to triangle.
+        """
+        if not len(self.pairs) or not len(pairs):
+            return np.zeros(len(pairs), dtype=bool)
+        reach = slide + self._sizes[pairs].sum(axis=1)
+        away, _ = self._seams.query(self._features(pairs))
+        near: Flags = np.sqrt(0.5) * away <= reach
+        return near
+
+    @cached_property
+    def _seams(self) -> cKDTree:
+        return cKDTree(self._features(np.concatenate([self.pairs, self.pairs[:, ::-1]])))
+
+    @cached_property
+    def _centres(self) -> Array:
+        centres: Array = self.corners.mean(axis=1)
+        return centres
+
+    @cached_property
+    def _sizes(self) -> Array:
+        """(T,) from the centre of each triangle to its farthest corner."""
+        sizes: Array = np.linalg.norm(self.corners - self._centres[:, None], axis=2).max(axis=1)
+        return sizes
+
+    def _features(self, pairs: Ints) -> Array:
+        # pairs of other pieces are farther than anything can slide
+        apart = 4.0 * float(np.ptp(self._centres, axis=0).max(initial=1e-300))
+        where = self._centres[pairs].reshape(-1, 6)
+        return np.hstack([where, apart * self.pieces[pairs]])

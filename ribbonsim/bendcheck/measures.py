@@ -14,7 +14,12 @@ from scipy.sparse import csr_array
 from scipy.spatial.transform import Rotation
 
 from ribbonsim.arrays import Array, Flags, Floats, Ints
-from ribbonsim.bendcheck.contacts import crosses_itself, crossing_pairs, new_pairs
+from ribbonsim.bendcheck.contacts import (
+    RestCrossings,
+    crosses_itself,
+    crossing_pairs,
+    new_pairs,
+)
 from ribbonsim.bendcheck.rings import SECTIONS, RingGauge, RingMeasures
 from ribbonsim.bendcheck.tears import Seams
 from ribbonsim.bendcheck.triangles import Sweep, TriangleGauge, enclosed_volume
@@ -29,6 +34,9 @@ from ribbonsim.rig.rig import Rig
 
 # Vertices whose turning is blended at once: a product so small that it stays on one core.
 _VERTICES_AT_ONCE = 2048
+# How far the seam of pieces that are plunged into each other may slide, of the body's radius: in
+# all test poses it slides by less, and what is nearer to it than that is hidden in the joint.
+_SEAM_SLIDE = 0.25
 # A surface that encloses less than this share of what its area could has no volume.
 _NO_VOLUME = 1e-3
 
@@ -82,9 +90,12 @@ class _Rest:
     volume: float
 
     @cached_property
-    def pairs(self) -> Ints:
-        """(c, 2) triangles that cross or touch."""
-        return crossing_pairs(self.mesh.positions, self.mesh.triangles)
+    def crossings(self) -> RestCrossings:
+        """Triangles that cross or touch."""
+        positions, triangles = self.mesh.positions, self.mesh.triangles
+        pairs = crossing_pairs(positions, triangles)
+        corners = np.asarray(positions, dtype=float)[triangles]
+        return RestCrossings(corners, self.mesh.components[triangles[:, 0]], pairs)
 
     @cached_property
     def seams(self) -> Seams:
@@ -166,22 +177,30 @@ class Gauge:
         """(c, 2) triangles that cross or touch in a pose and do not at rest, in rising order.
 
         Neighbours that only share their edge or corner do not count; neighbours that fold
-        onto or through each other do.
+        onto or through each other do. Where pieces are plunged into each other at rest, their
+        seam may slide by a quarter of the body's radius.
         """
         triangles = self.rig.mesh.triangles
         pairs = crossing_pairs(positions, triangles)
-        return new_pairs(pairs, self._rest.pairs, len(triangles)) if len(pairs) else pairs
+        if not len(pairs):
+            return pairs
+        rest = self._rest.crossings
+        pairs = new_pairs(pairs, rest.pairs, len(triangles))
+        if not len(pairs) or not len(rest.pairs):
+            return pairs
+        radius = self.along_body(self.body_rings.radii)[triangles[pairs]].mean(axis=(1, 2))
+        return pairs[~rest.hold(pairs, _SEAM_SLIDE * radius)]
 
     def meets(self, positions: Floats) -> bool:
         """Whether there are any contacts, which is found sooner than which they are."""
-        if len(self._rest.pairs):
+        if len(self._rest.crossings.pairs):
             return len(self.contacts(positions)) > 0
         return crosses_itself(positions, self.rig.mesh.triangles)
 
     @property
     def rest_contacts(self) -> int:
         """How many pairs of triangles cross or touch at rest; such are in no pose's contacts."""
-        return len(self._rest.pairs)
+        return len(self._rest.crossings.pairs)
 
     def over_vertices(self, values: ArrayLike) -> Array:
         """(V,) spread a value of triangles over their vertices, weighted by area."""

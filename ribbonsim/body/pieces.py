@@ -46,6 +46,8 @@ class Pieces:
         count = len(self.body) + len(self.rides) + len(self.apart)
         if count == 1:
             return []
+        if len(self.body) == count:
+            return [f"All {count} pieces make up the body: they overlap or nearly touch."]
         made = (
             "one piece makes up the body"
             if len(self.body) == 1
