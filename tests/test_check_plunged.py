@@ -60,7 +60,7 @@ def test_the_seam_of_two_balls_slides_and_then_they_meet(apart):
 
 def test_a_third_ball_at_the_same_place_is_a_contact():
     # as near to the seam as can be, but of pieces that are apart at rest
-    gauge, first = plunged_balls()
+    gauge, _ = plunged_balls()
     mesh = gauge.rig.mesh
     small = trimesh.creation.icosphere(subdivisions=3, radius=0.2)
     beside = small.vertices + np.array([0.9, 1.2, 0.0])
