@@ -8,6 +8,7 @@ import pytest
 from cases import first_of
 from creatures import quadruped, slug, stinger, swimmer
 from demos import demo_mesh
+from tubes import swept
 
 import ribbonsim as rs
 from ribbonsim.body.up_guess import likelier_up
@@ -27,6 +28,28 @@ def test_a_creature_on_legs_that_lies_on_its_side_is_noticed(make):
     assert likelier_up(mesh, "y") is None
     assert likelier_up(lying(mesh), "y") == "z"
     assert likelier_up(lying(mesh), "z") is None
+
+
+def test_legs_tell_what_is_up_where_a_winding_spine_has_no_halves():
+    s = np.linspace(0.0, 1.0, 60)
+    spine = np.stack([6 * s, 0.9 + 0.1 * np.sin(4 * s), 0.2 * np.sin(3 * s)], axis=1)
+    girth = 0.35 * np.sin(np.pi * (0.94 * s + 0.04)) ** 0.45
+    parts = [swept(spine, girth, 16)]
+    q = np.linspace(0.0, 1.0, 10)
+    for x in np.linspace(0.9, 5.2, 7):
+        for side in (-1.0, 1.0):
+            leg = np.stack([x + 0.05 * q, 0.9 - 0.9 * q**1.5, side * (0.15 + 0.65 * q)], axis=1)
+            parts.append(swept(leg, 0.12 * (1.0 - 0.6 * q), 8))
+    starts = np.cumsum([0] + [len(points) for points, _ in parts])
+    faces = [
+        [vertex + start for vertex in face]
+        for start, (_, own) in zip(starts, parts, strict=False)
+        for face in own
+    ]
+    points = np.concatenate([points for points, _ in parts])
+    mesh = rs.CreatureMesh.from_arrays(points, faces, "manyfoot")
+    assert likelier_up(mesh, "y") is None
+    assert likelier_up(lying(mesh), "y") == "z"
 
 
 @pytest.mark.parametrize("make", first_of(slug, swimmer))

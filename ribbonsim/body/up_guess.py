@@ -11,9 +11,11 @@ from ribbonsim.mesh.creature import CreatureMesh
 
 # the lowest part of a creature, by height, is what it would stand on
 _LOWEST = 0.06
-# it stands badly on less than this share of its outline seen from above, and well on more than
-# this, which is at least so many times as much
-_BADLY, _WELL, _TIMES = 0.12, 0.15, 4.0
+# it stands well on more than this share of its outline seen from above, and much better on at
+# least so many times as much
+_WELL, _TIMES = 0.15, 4.0
+# left and right that are alike on less of the skin than this do not say which way is sideways
+_SURE = 0.9
 
 
 def footprint(points: Array, up: Up) -> float:
@@ -33,10 +35,12 @@ def likelier_up(mesh: CreatureMesh, up: Up) -> Up | None:
     """
     points = mesh.positions[np.unique(mesh.triangles)]
     now = footprint(points, up)
-    if now >= _BADLY:
+    if _TIMES * now >= 1.0:
         return None
     inside = inside_of(mesh)
-    sideways = None if inside.halves is None else inside.axes @ inside.halves.normal
+    halves = inside.halves
+    sure = halves is not None and halves.share >= _SURE
+    sideways = inside.axes @ halves.normal if halves is not None and sure else None
     found: list[tuple[float, Up]] = []
     for axis in UP_AXES:
         if axis[-1] == up[-1]:
