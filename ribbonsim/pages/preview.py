@@ -8,8 +8,6 @@ import os
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
@@ -24,76 +22,13 @@ from ribbonsim.layout.pose import Pose
 from ribbonsim.layout.targets import Target, make_target
 from ribbonsim.mesh.creature import CreatureMesh
 from ribbonsim.mesh.load import load_mesh
+from ribbonsim.pages.preview_result import LAYOUT, PAGE, STATIONS, PoseResult, PreviewResult
 from ribbonsim.rig.bind import bind
 from ribbonsim.rig.first_layout import BuildOptions, build_layout, station_table
 from ribbonsim.rig.rig import Method, Rig
 
 MAIN_SIZE = (1280, 900)
 GALLERY_SIZE = (960, 720)
-_PAGE, _LAYOUT, _STATIONS = "index.html", "layout.toml", "stations.csv"
-
-
-@dataclass(frozen=True)
-class PoseResult:
-    """A test pose and what it measures.
-
-    Parameters
-    ----------
-    amount : float
-        In the test pose's unit.
-    shape_error : float or None
-        None for poses of appendages.
-        Root mean square distance from the target's midline over the body length.
-    volume_change : float or None
-        Posed volume over rest volume, less one; None if there is none at rest.
-    stretch, girth : float
-        Of the ribbon joints, the factor that is farthest from 1.
-    stretch_station, girth_station : int
-        Where these are, from 1.
-    """
-
-    name: str
-    amount: float
-    shape_error: float | None
-    volume_change: float | None
-    stretch: float
-    stretch_station: int
-    girth: float
-    girth_station: int
-
-
-@dataclass(frozen=True, eq=False)
-class PreviewResult:
-    """What a preview made.
-
-    Parameters
-    ----------
-    pictures : dict of str to Path
-        By name: ``ribbon``, ``rest``, ``pose_<name>``, ``weights_<control>``.
-    seconds : dict of str to float
-        How long each stage took.
-    """
-
-    folder: Path
-    pictures: dict[str, Path]
-    rig: Rig
-    poses: tuple[PoseResult, ...]
-    seconds: dict[str, float]
-
-    @property
-    def index(self) -> Path:
-        """The page."""
-        return self.folder / _PAGE
-
-    @property
-    def layout_file(self) -> Path:
-        """The layout."""
-        return self.folder / _LAYOUT
-
-    @property
-    def stations_file(self) -> Path:
-        """The table of stations and controls."""
-        return self.folder / _STATIONS
 
 
 def preview(
@@ -124,7 +59,7 @@ def preview(
     pictures = picture_names(asked, layout.all_control_names)
     inputs = [mesh_path] if layout_path is None else [mesh_path, layout_path]
     with Bundle(out_folder, force, inputs) as bundle:
-        bundle.claim([_PAGE, _LAYOUT, _STATIONS, *pictures.values()])
+        bundle.claim([PAGE, LAYOUT, STATIONS, *pictures.values()])
         with clock.stage("bind the mesh"):
             rig = bind(mesh, layout)
             usual = usual_amounts(rig, [name for name, size in asked.items() if size is None])
@@ -185,10 +120,10 @@ def _contents(
 
     layout = result.rig.layout
     return {
-        _LAYOUT: layout_text(layout),
-        _STATIONS: stations_csv(layout),
+        LAYOUT: layout_text(layout),
+        STATIONS: stations_csv(layout),
         **{result.pictures[name].name: encode_png(drawn[name]) for name in drawn},
-        _PAGE: render_preview(result, drawn, mesh_path, method),
+        PAGE: render_preview(result, drawn, mesh_path, method),
     }
 
 

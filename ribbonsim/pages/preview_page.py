@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -24,11 +23,9 @@ from ribbonsim.pages.html import (
     render_page,
     shell_path,
 )
+from ribbonsim.pages.preview_result import PoseResult, PreviewResult
 from ribbonsim.rig.first_layout import body_radius, station_table
 from ribbonsim.rig.rig import Method
-
-if TYPE_CHECKING:
-    from ribbonsim.pages.preview import PoseResult, PreviewResult
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -14,7 +14,6 @@ from ribbonsim.layout.layout import Layout
 from ribbonsim.layout.settings import Drive
 from ribbonsim.placing.asked import Asked
 from ribbonsim.placing.judge import Measured, PoseMiss
-from ribbonsim.placing.words import other_drive
 from ribbonsim.rig.rig import Method, Rig
 
 
@@ -174,14 +173,6 @@ class Suggestion:
     def holds(self) -> bool:
         """Whether the recommended layout is as close as was wanted."""
         return self.within is None or 100.0 * self.best.skin_error <= self.within
-
-    def with_other_drive(self, drive: Drive, skin_error: float | None) -> Suggestion:
-        """The same with what as many controls reach under the other drive, said at the end.
-
-        None stands for a drive under which they cannot do the poses.
-        """
-        told = other_drive(self, drive, skin_error)
-        return replace(self, other_drive=(drive, skin_error), sentences=(*self.sentences, told))
 
     def save(
         self, path: str | os.PathLike[str], controls: int | None = None, force: bool = False

@@ -31,7 +31,7 @@ from ribbonsim.placing.proposals import Group, places_on
 from ribbonsim.placing.result import FloorFigures, Placed, Suggestion
 from ribbonsim.placing.seats import MissTable, best_for_worst
 from ribbonsim.placing.wanted import MOST_CONTROLS, Wanted, check_wanted
-from ribbonsim.placing.words import ALIKE, number_word, sentences_of
+from ribbonsim.placing.words import ALIKE, number_word, sentences_of, with_other_drive
 from ribbonsim.rig.bind import rebind
 from ribbonsim.rig.carry_over import carry_over
 from ribbonsim.rig.rig import Rig
@@ -118,7 +118,7 @@ class Search:
         both = even[number].layout, suggested[number].layout
         other = self._turned([layout.with_drive(own) for layout in both])
         least = self.judge.skin_error(self.judge.whole(other[0])) if other else None
-        yield self._suggestion(even, suggested).with_other_drive(OTHER_DRIVE[own], least)
+        yield with_other_drive(self._suggestion(even, suggested), OTHER_DRIVE[own], least)
 
     # -- once --------------------------------------------------------------------------------------
 

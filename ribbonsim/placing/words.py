@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from dataclasses import replace
 
 import numpy as np
 
 from ribbonsim.bendcheck.other_drive import INSTEAD
 from ribbonsim.layout.appendages import BODY
-
-if TYPE_CHECKING:
-    from ribbonsim.layout.settings import Drive
-    from ribbonsim.placing.result import Placed, Suggestion
+from ribbonsim.layout.settings import Drive
+from ribbonsim.placing.result import Placed, Suggestion
 
 # a layout that is better by less than this is no better
 ALIKE = 0.05
@@ -127,7 +125,16 @@ def _for_limits(found: Suggestion) -> list[str]:
     return []
 
 
-def other_drive(found: Suggestion, drive: Drive, skin_error: float | None) -> str:
+def with_other_drive(found: Suggestion, drive: Drive, skin_error: float | None) -> Suggestion:
+    """The same with what as many controls reach under the other drive, said at the end.
+
+    None stands for a drive under which they cannot do the poses.
+    """
+    told = _other_drive(found, drive, skin_error)
+    return replace(found, other_drive=(drive, skin_error), sentences=(*found.sentences, told))
+
+
+def _other_drive(found: Suggestion, drive: Drive, skin_error: float | None) -> str:
     """By how much as many controls are closer than under the other drive, or farther."""
     own, number = _DRIVEN[found.layout.drive], number_word(found.recommended)
     if skin_error is None:
