@@ -5,6 +5,7 @@ The creatures are grown along known curves (``creatures.py``); which way they st
 
 import numpy as np
 import pytest
+import trimesh
 from cases import first_of
 from creatures import quadruped, slug, stinger, swimmer
 from demos import demo_mesh
@@ -50,6 +51,17 @@ def test_legs_tell_what_is_up_where_a_winding_spine_has_no_halves():
     mesh = rs.CreatureMesh.from_arrays(points, faces, "manyfoot")
     assert likelier_up(mesh, "y") is None
     assert likelier_up(lying(mesh), "y") == "z"
+
+
+def test_a_chain_of_balls_is_not_told_to_stand_on_its_last():
+    balls = [trimesh.creation.icosphere(subdivisions=2) for _ in range(12)]
+    for i, ball in enumerate(balls):
+        broad = 0.55 - 0.02 * abs(i - 4)
+        ball.apply_scale([0.5, 0.8 * broad, broad])
+        ball.apply_translation([0.62 * i, 0.5 + 0.05 * np.sin(i), 0.25 * np.sin(0.5 * i)])
+    chain = trimesh.util.concatenate(balls)
+    mesh = rs.CreatureMesh.from_arrays(chain.vertices, chain.faces, "chain")
+    assert likelier_up(mesh, "y") is None
 
 
 @pytest.mark.parametrize("make", first_of(slug, swimmer))

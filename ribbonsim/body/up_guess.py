@@ -14,6 +14,8 @@ _LOWEST = 0.06
 # it stands well on more than this share of its outline seen from above, and much better on at
 # least so many times as much
 _WELL, _TIMES = 0.15, 4.0
+# a long creature stands on its end only on a foot as broad as this share of its outline
+_FOOT = 0.8
 # left and right that are alike on less of the skin than this do not say which way is sideways
 _SURE = 0.9
 
@@ -48,6 +50,7 @@ def likelier_up(mesh: CreatureMesh, up: Up) -> Up | None:
         if sideways is not None and abs(float(sideways @ up_direction(axis))) > 0.2:
             continue
         share = footprint(points, axis)
-        if share > max(_WELL, _TIMES * now):
+        on_end = int(np.argmax(np.ptp(points, axis=0))) == "xyz".index(axis[-1])
+        if share > max(_FOOT if on_end else _WELL, _TIMES * now):
             found.append((share, axis))
     return max(found)[1] if found else None
