@@ -24,10 +24,10 @@ def cross(a: Array, b: Array) -> Array:
 
 
 def cross_columns(a: Array, b: Array) -> Array:
-    """Cross products over the second axis, as of columns of vectors."""
-    x, y, z = a[:, 0], a[:, 1], a[:, 2]
-    p, q, r = b[:, 0], b[:, 1], b[:, 2]
-    return np.stack([y * r - z * q, z * p - x * r, x * q - y * p], axis=1)
+    """Cross products over the last axis but one, as of columns of vectors."""
+    x, y, z = a[..., 0, :], a[..., 1, :], a[..., 2, :]
+    p, q, r = b[..., 0, :], b[..., 1, :], b[..., 2, :]
+    return np.stack([y * r - z * q, z * p - x * r, x * q - y * p], axis=-2)
 
 
 def make_frames(along: Array, across: Array, origin: Array) -> Array:

@@ -18,7 +18,13 @@ from scipy.sparse import csr_array
 from ribbonsim.arrays import Array
 from ribbonsim.checks import check_number
 from ribbonsim.curves.frames import flattest_across, invert_rigid, make_frames, rigid_log
-from ribbonsim.curves.ribbon_checks import check_places, check_surface, check_width, clean_guide
+from ribbonsim.curves.ribbon_checks import (
+    check_places,
+    check_spread,
+    check_surface,
+    check_width,
+    clean_guide,
+)
 from ribbonsim.curves.splines import DEGREE, curve_by_arc_length, fit_spline, uniform_knots
 from ribbonsim.errors import RibbonsimError
 
@@ -115,6 +121,31 @@ class Ribbon:
         half = fit_spline(t, 0.5 * width * across, knots)
         edges = np.stack([midline.c - half.c, midline.c + half.c], axis=1)
         return cls(edges, knots)
+
+    def moved(self, control_points: ArrayLike) -> Ribbon:
+        """The same ribbon through other control points.
+
+        Parameters
+        ----------
+        control_points : (n, 2, 3) array
+            As many as it has.
+
+        Returns
+        -------
+        Ribbon
+
+        Raises
+        ------
+        RibbonsimError
+            If they are not finite, or come to nothing somewhere.
+        """
+        points = np.array(control_points, dtype=float)
+        check_spread(points)
+        points.flags.writeable = False
+        there = object.__new__(Ribbon)  # the knots are checked already
+        object.__setattr__(there, "control_points", points)
+        object.__setattr__(there, "knots", self.knots)
+        return there
 
     def insert_knots(self, t: Iterable[float] | float) -> Ribbon:
         """Insert knots; the surface keeps its shape exactly.

@@ -22,7 +22,7 @@ def check_surface(points: Array, knots: Array) -> None:
             f"a ribbon of {len(points)} control points a side has {knots.size} knots: "
             f"give {len(points) + DEGREE + 1}"
         )
-    if not (np.isfinite(points).all() and np.isfinite(knots).all()):
+    if not np.isfinite(knots).all():
         raise RibbonsimError("the ribbon has a number that is not finite: give finite numbers")
     clamped = (knots[: DEGREE + 1] == 0).all() and (knots[-DEGREE - 1 :] == 1).all()
     inner = knots[DEGREE + 1 : -DEGREE - 1]
@@ -32,6 +32,13 @@ def check_surface(points: Array, knots: Array) -> None:
         )
     if inner.size and np.unique(inner, return_counts=True)[1].max() > DEGREE:
         raise RibbonsimError(f"a knot stands more than {DEGREE} times: give it at most {DEGREE}")
+    check_spread(points)
+
+
+def check_spread(points: Array) -> None:
+    """Refuse control points (n, 2, 3) that are not finite, or come to nothing somewhere."""
+    if not np.isfinite(points).all():
+        raise RibbonsimError("the ribbon has a number that is not finite: give finite numbers")
     middle = points.mean(axis=1)
     size = np.linalg.norm(np.ptp(middle, axis=0))
     if size == 0 or (np.linalg.norm(points[:, 1] - points[:, 0], axis=1) <= 1e-12 * size).any():

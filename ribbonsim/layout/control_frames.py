@@ -33,6 +33,16 @@ class ControlFrames:
     stretches: Array
     girths: Array
 
+    @classmethod
+    def stacked(cls, each: Sequence[ControlFrames]) -> ControlFrames:
+        """Frames at the same places in many poses: all arrays with an axis of poses in front."""
+        return cls(
+            np.stack([one.frames for one in each]),
+            np.stack([one.twists for one in each]),
+            np.stack([one.stretches for one in each]),
+            np.stack([one.girths for one in each]),
+        )
+
     @property
     def untwisted(self) -> Array:
         """(K, 4, 4) frames with the twist taken out."""

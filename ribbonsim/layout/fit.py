@@ -1,12 +1,13 @@
-"""Values of controls that bring a ribbon near to a target shape, where shares drive it."""
+"""Values of controls that bring a ribbon near to target shapes, where shares drive it.
+
+Many shapes of one ribbon are fitted at once: each by itself, in the same steps.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
-from ribbonsim.arrays import Array
+from ribbonsim.arrays import Array, Ints
 from ribbonsim.curves.frames import (
     ALONG,
     axis_rotation,
@@ -28,25 +29,6 @@ _SETTLED = 0.03
 _HELD = 1e-7
 # values are read by people: what is smaller than these is rounding
 _DECIMALS = 9
-
-
-@dataclass(frozen=True, eq=False)
-class Fitted:
-    """Values of one ribbon's controls: columns as of :func:`slider_table`."""
-
-    table: Array
-
-    def values(self, length: float) -> list[ControlPose]:
-        """As control poses; a billionth of a degree, or of the length, is nothing."""
-        table = self.table.copy()
-        table[:, 3:6] = length * np.round(table[:, 3:6] / length, _DECIMALS + 1)
-        rounded = np.round(table[:, [0, 1, 2, 6, 7]], _DECIMALS) + 0.0
-        return [
-            ControlPose(bend, sway, twist, (x, y, z), stretch, girth)
-            for (bend, sway, twist, stretch, girth), (x, y, z) in zip(
-                rounded.tolist(), (table[:, 3:6] + 0.0).tolist(), strict=True
-            )
-        ]
 
 
 def fit_shares(
@@ -81,11 +63,58 @@ def fit_shares(
     -------
     (K,) list of ControlPose
     """
+    return fit_many(path, root, ControlFrames.stacked([wanted]), shifts, held_root, fine)[0]
+
+
+def fit_many(
+    path: RestPath,
+    root: int,
+    wanted: ControlFrames,
+    shifts: bool = False,
+    held_root: bool = False,
+    fine: bool = False,
+) -> list[list[ControlPose]]:
+    """As :func:`fit_shares`, for many shapes in much less time than one after the other.
+
+    Parameters
+    ----------
+    wanted : ControlFrames
+        With an axis of F shapes in front of each array.
+
+    Returns
+    -------
+    (F,) list of (K,) list of ControlPose
+    """
     fit = _Fit(path, root, wanted)
     added = fit.first_guess(shifts)
-    return Fitted(fit.refined(added, shifts, held_root, _FINE if fine else _NEAR)).values(
-        path.ribbon.length
-    )
+    tables = fit.refined(added, shifts, held_root, _FINE if fine else _NEAR)
+    return [_read(table, path.ribbon.length) for table in tables]
+
+
+def _read(table: Array, length: float) -> list[ControlPose]:
+    """As control poses; a billionth of a degree, or of the length, is nothing."""
+    shifts = length * np.round(table[:, 3:6] / length, _DECIMALS + 1) + 0.0
+    rounded = np.round(table[:, [0, 1, 2, 6, 7]], _DECIMALS) + 0.0
+    return [
+        ControlPose(bend, sway, twist, (x, y, z), stretch, girth)
+        for (bend, sway, twist, stretch, girth), (x, y, z) in zip(
+            rounded.tolist(), shifts.tolist(), strict=True
+        )
+    ]
+
+
+class _State:
+    """What is fitted so far: of each shape what is added, where it begins, and the path."""
+
+    def __init__(self, added: Array, begin: Array, posed: PosedPath, errors: Array) -> None:
+        self.added, self.begin, self.errors = added, begin, errors
+        self.turns, self.points = posed.turns, posed.points
+
+    def take(self, shapes: Ints, other: _State, which: Ints) -> None:
+        """Take over some of another's shapes."""
+        self.added[shapes], self.begin[shapes] = other.added[which], other.begin[which]
+        self.errors[shapes] = other.errors[which]
+        self.turns[shapes], self.points[shapes] = other.turns[which], other.points[which]
 
 
 class _Fit:
@@ -95,163 +124,171 @@ class _Fit:
         start = path.controls[root]
         self.start = start
         self.weights, self.roots, self.rises = path.weights, path.root_weights, path.rises
-        self.points = wanted.frames[:, :3, 3]
+        self.points = wanted.frames[..., :3, 3]
         # frames as the path has them: rolled as a whole by what the carrying control twists
-        own_twist = float(wanted.twists[start])
-        self.held = wanted.untwisted @ axis_rotation(ALONG, own_twist)
-        self.table = np.zeros((len(path.controls), 8))
-        self.table[:, 6] = wanted.stretches[path.controls]
-        self.own_twist = own_twist
+        self.own_twists = wanted.twists[:, start]
+        self.held = wanted.untwisted @ axis_rotation(ALONG, self.own_twists)[:, None]
+        self.table = np.zeros((len(wanted.frames), len(path.controls), 8))
+        self.table[..., 6] = wanted.stretches[:, path.controls]
 
     def first_guess(self, shifts: bool) -> Array:
-        """(5, n) what the target adds over each piece, and what spreads to it best."""
+        """(F, 5, n) what the targets add over each piece, and what spreads to it best."""
         path = self.path
-        steps = rigid_log(invert_rigid(self.held[:-1]) @ self.held[1:]) - path.screws
-        middle = 0.5 * (path.stretching[1:] + path.stretching[:-1]) @ self.table[:, 6]
-        steps[:, 3:] -= (middle - 1.0)[:, None] * path.screws[:, 3:]
-        rows = steps[:, 1:] if shifts else steps[:, 1:3]
-        sums = np.zeros((len(rows) + 1, rows.shape[1]))
-        np.cumsum(rows, axis=0, out=sums[1:])
-        plain = np.diff(sums[path.controls], axis=0)
+        steps = rigid_log(invert_rigid(self.held[:, :-1]) @ self.held[:, 1:]) - path.screws
+        middle = self.table[..., 6] @ (0.5 * (path.stretching[1:] + path.stretching[:-1])).T
+        steps[..., 3:] -= (middle - 1.0)[..., None] * path.screws[:, 3:]
+        rows = steps[..., 1:] if shifts else steps[..., 1:3]
+        sums = np.zeros((len(rows), rows.shape[1] + 1, rows.shape[2]))
+        np.cumsum(rows, axis=1, out=sums[:, 1:])
+        plain = np.diff(sums[:, path.controls], axis=1)
         inside = np.maximum(np.diff(path.lengths), 1e-12 * path.ribbon.length)
         root = np.sqrt(1.0 / inside)[:, None]
         lacking = rows - self.rises @ plain
-        found = np.zeros((5, path.shares.count))
-        found[: rows.shape[1]] = (plain + _held_solution(root * self.rises, root * lacking)).T
+        found = np.zeros((len(rows), 5, path.shares.count))
+        guess = plain + _held_solution(root * self.rises, root * lacking)
+        found[:, : rows.shape[2]] = np.swapaxes(guess, 1, 2)
         return found
 
     def refined(self, added: Array, shifts: bool, held_root: bool, near: float) -> Array:
-        """(K, 8) values whose midline is nearest."""
+        """(F, K, 8) values whose midlines are nearest."""
         rows = 5 if shifts else 2
-        begin = self.held[self.start]
-        posed = self.rates.integrated(added, self.table, [begin])
-        error, damping = self._error(posed), _HELD
-        for _ in range(_ROUNDS):
-            if not added.size or error <= (near * self.path.ribbon.length) ** 2:
+        now = self._reached(added, self.held[:, self.start].copy(), np.arange(len(added)))
+        damping = np.full(len(added), _HELD)
+        going = np.flatnonzero(now.errors > (near * self.path.ribbon.length) ** 2)
+        for _ in range(_ROUNDS if added.size else 0):
+            if not len(going):
                 break
-            change, moved, gain = self._step(posed, rows, damping, held_root)
-            tried, there = added.copy(), _moved(begin, moved)
-            tried[:rows] += change
-            further = self.rates.integrated(tried, self.table, [there])
-            reached = self._error(further)
-            if reached < error:
-                # each round squares what is left to gain
-                done = gain < _SETTLED * error or reached > (1.0 - _SETTLED**2) * error
-                added, begin, posed, error = tried, there, further, reached
-                damping = max(0.1 * damping, _HELD)
-                if done:
-                    break
-            else:
-                damping = max(100.0 * damping, 1e-4)
-                if damping > 1e3:
-                    break
-        return self._values(added, begin, posed)
+            change, moved, gain = self._step(now, going, rows, damping[going], held_root)
+            tried = now.added[going]
+            tried[:, :rows] += change
+            further = self._reached(tried, _moved(now.begin[going], moved), going)
+            before, reached = now.errors[going], further.errors
+            nearer = reached < before
+            # each round squares what is left to gain
+            done = (gain < _SETTLED * before) | (reached > (1.0 - _SETTLED**2) * before)
+            now.take(going[nearer], further, np.flatnonzero(nearer))
+            more = np.maximum(100.0 * damping[going], 1e-4)
+            damping[going] = np.where(nearer, np.maximum(0.1 * damping[going], _HELD), more)
+            lost = ~nearer & (damping[going] > 1e3)
+            close = now.errors[going] <= (near * self.path.ribbon.length) ** 2
+            going = going[~(lost | close | (nearer & done))]
+        return self._values(now)
 
-    def _error(self, posed: PosedPath) -> float:
-        return float(self.weights @ np.sum((posed.points - self.points) ** 2, axis=1))
+    def _reached(self, added: Array, begin: Array, shapes: Ints) -> _State:
+        posed = self.rates.integrated(added, self.table[shapes], [begin])
+        away = posed.points - self.points[shapes]
+        return _State(added, begin, posed, np.einsum("fmi,fmi->fm", away, away) @ self.weights)
 
     def _step(
-        self, posed: PosedPath, rows: int, damping: float, held_root: bool
-    ) -> tuple[Array, Array, float]:
-        """Change of what is added (rows, n), and of the root (5,), that the linear path asks.
+        self, now: _State, shapes: Ints, rows: int, damping: Array, held_root: bool
+    ) -> tuple[Array, Array, Array]:
+        """Change of what is added (A, rows, n), and of the root (A, 5), that the linear path asks.
 
         The last is how much nearer, squared, it says it would come.
         """
-        turns, points = posed.turns, posed.points
+        turns, points = now.turns[shapes], now.points[shapes]
         count, start = self.rises.shape[1], self.start
-        columns = np.empty((len(points), 3, rows * count + 5))
-        columns[:, :, : rows * count] = self._moves(turns, points, rows)
-        columns[:, :, -5:-3] = cross_columns(
-            turns[start, :, 1:][None], (points - points[start])[:, :, None]
+        columns = np.empty((*points.shape, rows * count + 5))
+        columns[..., : rows * count] = self._moves(turns, points, rows)
+        columns[..., -5:-3] = cross_columns(
+            turns[:, start, None, :, 1:], (points - points[:, start, None])[..., None]
         )
-        columns[:, :, -3:] = turns[start]
+        columns[..., -3:] = turns[:, start, None]
         # shifts count as much as turns of their share of the length
         size = np.ones(rows * count + 5)
         size[2 * count : rows * count] = size[-3:] = self.path.ribbon.length
         if held_root:
             size[-5:] = 0.0
-        flat = columns.reshape(-1, len(size)) * (self.roots * size)
-        lacking = self.roots * (self.points - points).reshape(-1, 1)
+        flat = columns.reshape(len(shapes), -1, len(size)) * (self.roots * size)
+        lacking = self.roots * (self.points[shapes] - points).reshape(len(shapes), -1, 1)
         change = _held_solution(flat, lacking, damping)
         left = lacking - flat @ change
-        gain = float(np.sum(lacking * lacking) - np.sum(left * left))
-        told = change[:, 0] * size
-        return told[:-5].reshape(rows, count), told[-5:], gain
+        gain = np.sum(lacking * lacking, axis=(1, 2)) - np.sum(left * left, axis=(1, 2))
+        told = change[..., 0] * size
+        return told[:, :-5].reshape(len(shapes), rows, count), told[:, -5:], gain
 
     def _moves(self, turns: Array, points: Array, rows: int) -> Array:
-        """(m, 3, rows n) how points move by what is added to each piece, turns first.
+        """(A, m, 3, rows n) how points move by what is added to each piece, turns first.
 
         A turn is about an axis of the frames, in the middle of each step.
         """
-        axes = 0.5 * (turns[1:, :, 1:] + turns[:-1, :, 1:])
-        centres = 0.5 * (points[1:] + points[:-1])
-        summed = [axes, cross_columns(axes, centres[:, :, None])]
+        axes = 0.5 * (turns[:, 1:, :, 1:] + turns[:, :-1, :, 1:])
+        centres = 0.5 * (points[:, 1:] + points[:, :-1])
+        summed = [axes, cross_columns(axes, centres[..., None])]
         if rows > 2:
-            summed.append(0.5 * (turns[1:] + turns[:-1]))
-        each = np.concatenate(summed, axis=2)[:, :, :, None] * self.rises[:, None, None, :]
-        sums = np.zeros((len(points), *each.shape[1:]))
-        np.cumsum(each, axis=0, out=sums[1:])
-        sums -= sums[self.start].copy()
-        flat = sums.reshape(len(points), 3, -1)
+            summed.append(0.5 * (turns[:, 1:] + turns[:, :-1]))
+        each = np.concatenate(summed, axis=-1)[..., None] * self.rises[:, None, None, :]
+        sums = np.zeros((*points.shape, *each.shape[3:]))
+        np.cumsum(each, axis=1, out=sums[:, 1:])
+        sums -= sums[:, self.start, None].copy()
+        flat = sums.reshape(*points.shape, -1)
         turned = 2 * self.rises.shape[1]
-        moves = cross_columns(flat[:, :, :turned], points[:, :, None])
-        moves -= flat[:, :, turned : 2 * turned]
-        return np.concatenate([moves, flat[:, :, 2 * turned :]], axis=2)
+        moves = cross_columns(flat[..., :turned], points[..., None])
+        moves -= flat[..., turned : 2 * turned]
+        return np.concatenate([moves, flat[..., 2 * turned :]], axis=-1)
 
-    def _values(self, added: Array, begin: Array, posed: PosedPath) -> Array:
+    def _values(self, now: _State) -> Array:
         table = self.table.copy()
-        root, count = self.root, len(table)
-        own = invert_rigid(self.path.frames[self.start]) @ begin
-        sway, bend, twist = split_rotation(own[:3, :3], self.own_twist)
-        table[root, :6] = bend, sway, twist, *own[:3, 3]
+        root, count = self.root, table.shape[1]
+        own = invert_rigid(self.path.frames[self.start]) @ now.begin
+        for row, motion, told in zip(table[:, root], own, self.own_twists.tolist(), strict=True):
+            sway, bend, twist = split_rotation(motion[:3, :3], told)
+            row[:6] = bend, sway, twist, *motion[:3, 3]
         for piece in range(count - 1):
             seat, sign = (piece + 1, 1.0) if piece >= root else (piece, -1.0)
-            table[seat, :2] = sign * np.degrees(added[:2, piece])
-            table[seat, 3:6] = sign * added[2:, piece]
-        self._spread_twist(table, posed)
+            table[:, seat, :2] = sign * np.degrees(now.added[:, :2, piece])
+            table[:, seat, 3:6] = sign * now.added[:, 2:, piece]
+        self._spread_twist(table, now)
         self._spread_girth(table)
         return table
 
     def _spread_girth(self, table: Array) -> None:
-        shown, girth = np.sqrt(self.weights)[:, None], self.wanted.girths
+        shown, girth = np.sqrt(self.weights)[:, None], self.wanted.girths[..., None]
         if (girth == 1.0).all():
-            table[:, 7] = 1.0
+            table[..., 7] = 1.0
             return
-        plain = girth[self.path.controls]
+        plain = girth[:, self.path.controls]
         lacking = girth - self.path.turning @ plain
-        found = _held_solution(shown * self.path.turning, shown * lacking[:, None])
-        table[:, 7] = np.maximum(plain + found[:, 0], 1e-3)
+        found = _held_solution(shown * self.path.turning, shown * lacking)
+        table[..., 7] = np.maximum(plain + found, 1e-3)[..., 0]
 
-    def _spread_twist(self, table: Array, posed: PosedPath) -> None:
+    def _spread_twist(self, table: Array, now: _State) -> None:
         """What of the twist, and of the roll that bends leave, goes to each control."""
         path, root = self.path, self.root
-        apart = np.einsum("mji,mjl->mil", posed.turns, self.held[:, :3, :3])
-        folded = np.arctan2(apart[:, 2, 1] - apart[:, 1, 2], apart[:, 1, 1] + apart[:, 2, 2])
-        roll = np.degrees(np.unwrap(folded))
-        wanted = self.wanted.twists + roll
-        wanted = wanted - wanted[self.start]
-        plain = np.delete(wanted[path.controls], root)
+        # the turn that is left about the path's own length
+        across, normal = now.turns[..., 1], now.turns[..., 2]
+        held = self.held[..., :3, :3]
+        sine = np.sum(normal * held[..., 1], axis=-1) - np.sum(across * held[..., 2], axis=-1)
+        cosine = np.sum(across * held[..., 1], axis=-1) + np.sum(normal * held[..., 2], axis=-1)
+        wanted = self.wanted.twists + np.degrees(np.unwrap(np.arctan2(sine, cosine)))
+        wanted = (wanted - wanted[:, self.start, None])[..., None]
+        plain = np.delete(wanted[:, path.controls], root, axis=1)
         turning = np.delete(path.turning - path.turning[self.start], root, axis=1)
         shown = np.sqrt(self.weights)[:, None]
         lacking = wanted - turning @ plain
-        found = plain + _held_solution(shown * turning, shown * lacking[:, None])[:, 0]
-        sums = np.insert(found, root, 0.0)
-        table[root + 1 :, 2] = np.diff(sums[root:])
-        table[:root, 2] = -np.diff(sums[: root + 1])
+        found = plain + _held_solution(shown * turning, shown * lacking)
+        sums = np.insert(found[..., 0], root, 0.0, axis=1)
+        table[:, root + 1 :, 2] = np.diff(sums[:, root:])
+        table[:, :root, 2] = -np.diff(sums[:, : root + 1])
 
 
-def _moved(frame: Array, moved: Array) -> Array:
-    """A frame turned about its own across and normal (radians), and shifted along its axes."""
-    there = frame @ rigid_exp(np.r_[0.0, moved[:2], np.zeros(3)])
-    there[:3, 3] += frame[:3, :3] @ moved[2:]
+def _moved(frames: Array, moved: Array) -> Array:
+    """Frames turned about their own across and normal (radians), and shifted along their axes."""
+    turns = np.zeros((len(moved), 6))
+    turns[:, 1:3] = moved[:, :2]
+    there = frames @ rigid_exp(turns)
+    there[:, :3, 3] += (frames[:, :3, :3] @ moved[:, 2:, None])[..., 0]
     return there
 
 
-def _held_solution(columns: Array, wanted: Array, damping: float = _HELD) -> Array:
-    """Least squares that stays near nothing where columns say little."""
-    if not columns.shape[1]:
-        return np.zeros((0, wanted.shape[1]))
-    normal = columns.T @ columns
-    diagonal = normal.reshape(-1)[:: len(normal) + 1]
-    diagonal += damping * float(diagonal.sum()) / len(normal) + 1e-300
-    return np.asarray(np.linalg.solve(normal, columns.T @ wanted), dtype=float)
+def _held_solution(columns: Array, wanted: Array, damping: float | Array = _HELD) -> Array:
+    """Least squares that stays near nothing where columns say little; leading axes are many."""
+    count = columns.shape[-1]
+    if not count:
+        return np.zeros((*wanted.shape[:-2], 0, wanted.shape[-1]))
+    across = np.swapaxes(columns, -1, -2)
+    normal = across @ columns
+    diagonal = np.einsum("...ii->...i", normal)
+    held = np.asarray(damping * diagonal.sum(axis=-1) / count + 1e-300)
+    diagonal += held[..., None]
+    return np.asarray(np.linalg.solve(normal, across @ wanted), dtype=float)

@@ -302,15 +302,26 @@ class CarriedRibbons:
         ]
 
     def integrated(self, added: Array, table: Array, starts: Sequence[Array]) -> PosedPath:
-        """As :meth:`path`, for what is added to the pieces and the frames to start from."""
-        screws = self._rest.copy()
-        screws[3:] *= 1.0 + (table[:, 6] - 1.0) @ self._stretching
-        screws[1:] += added @ self._rises
+        """As :meth:`path`, for what is added to the pieces and the frames to start from.
+
+        All may have leading axes, of many poses at once; so has then the path, whose screws
+        keep their first axis in front.
+        """
+        factors = 1.0 + (table[..., 6] - 1.0) @ self._stretching
+        screws = np.empty((6, *factors.shape))
+        screws[0] = self._rest[0]
+        screws[1:] = np.moveaxis(added @ self._rises, -2, 0)
+        for row, rest in zip(screws[1:3], self._rest[1:3], strict=True):
+            row += rest
+        for row, rest in zip(screws[3:], self._rest[3:], strict=True):
+            row += rest * factors
         turns, points = walk(screws)
         for own, cut, begin in zip(self.slices, self._roots, starts, strict=True):
-            turn = begin[:3, :3] @ turns[cut].T
-            points[own] = (points[own] - points[cut]) @ turn.T + begin[:3, 3]
-            turns[own] = turn @ turns[own]
+            turn = begin[..., :3, :3] @ np.swapaxes(turns[..., cut, :, :], -1, -2)
+            away = points[..., own, :] - points[..., cut, None, :]
+            moved = away @ np.swapaxes(turn, -1, -2)
+            points[..., own, :] = moved + begin[..., None, :3, 3]
+            turns[..., own, :, :] = turn[..., None, :, :] @ turns[..., own, :, :]
         return PosedPath(turns, points, screws)
 
 

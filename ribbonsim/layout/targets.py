@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -201,12 +202,16 @@ class Target:
         index = np.clip(np.searchsorted(self.lengths, places, side="right") - 1, 0, last)
         start, end = self.lengths[index], self.lengths[index + 1]
         share = (places - start) / (end - start)
-        steps = rigid_log(invert_rigid(self.frames[index]) @ self.frames[index + 1])
-        frames = self.frames[index] @ rigid_exp(share[:, None] * steps)
+        frames = self.frames[index] @ rigid_exp(share[:, None] * self._steps[index])
         twists = np.interp(places, self.lengths, self.twists)
         stretches = np.interp(places, self.lengths, self.stretches)
         turned = frames @ axis_rotation(ALONG, twists)
         return ControlFrames(turned, twists, stretches, np.ones_like(stretches))
+
+    @cached_property
+    def _steps(self) -> Array:
+        """(m - 1, 6) screw from each frame to the next."""
+        return rigid_log(invert_rigid(self.frames[:-1]) @ self.frames[1:])
 
     def twisted_from(self, length: float) -> Target:
         """Return the same shape and twist between places, one place of it not turned.
@@ -221,7 +226,9 @@ class Target:
         Target
         """
         held = float(np.interp(length, self.lengths, self.twists))
-        return replace(self, twists=self.twists - held)
+        there = replace(self, twists=self.twists - held)
+        there.__dict__["_steps"] = self._steps  # twist is not in them
+        return there
 
 
 def held_target(target: Target, ribbon: Ribbon, length: float) -> Target:

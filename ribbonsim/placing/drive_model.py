@@ -12,7 +12,7 @@ from functools import cached_property
 
 import numpy as np
 
-from ribbonsim.arrays import Array, Flags
+from ribbonsim.arrays import Array, Flags, Ints
 from ribbonsim.curves.frames import cross
 from ribbonsim.layout.shares import Shares, between_neighbours, control_shares
 from ribbonsim.placing.line import Line
@@ -50,16 +50,21 @@ class DriveModel:
         self._tables: dict[tuple[int, float], tuple[Array, Array]] = {}
         self._known: dict[int, tuple[Array, Array, Array]] = {}
 
-    def _about(self, controls: Array) -> tuple[Array, Array, Array]:
-        """What is fitted, what it costs, and what pulls, if the nearest control carries.
+    def _carries(self, controls: Array) -> Ints:
+        """(B,) step at which each placement's control stands that carries the others; or -1."""
+        if self._stand is None:
+            return np.full(len(controls), -1)
+        near = np.argmin(np.abs(controls - self._stand), axis=1)
+        root = np.take_along_axis(controls, near[:, None], axis=1)[:, 0]
+        lengths = self.line.lengths
+        return np.minimum(np.searchsorted(lengths, root - 1e-9), len(lengths) - 2)
+
+    def _about(self, carries: int) -> tuple[Array, Array, Array]:
+        """What is fitted, what it costs, and what pulls, if the control at a step carries.
 
         Of n steps: (P, 4 n, n), (P, 2, 2, n, n) and (P, 2, n), blocks so small that a product
         of them keeps to one thread.
         """
-        carries, lengths = -1, self.line.lengths
-        if self._stand is not None:
-            root = controls[np.argmin(np.abs(controls - self._stand))]
-            carries = min(int(np.searchsorted(lengths, root - 1e-9)), len(lengths) - 2)
         if carries not in self._known:
             fit, cost = self._reduced(carries)
             pull = np.einsum("pkl,pl->pk", fit, self._wanted)
@@ -91,8 +96,8 @@ class DriveModel:
         return fit + across @ follow, cost
 
     def shares(self, controls: Array, reach: float) -> tuple[Array, Array]:
-        """(m, n) shares of the pieces at the cuts, and (m,) order coordinates."""
-        count = len(controls) - 1
+        """(B, m, n) shares of the pieces at the cuts of B placements, (B, m) order coordinates."""
+        count = controls.shape[1] - 1
         key = count, reach
         if key not in self._tables:
             order = np.linspace(0.0, count, _TABLE * count + 1)
@@ -100,19 +105,21 @@ class DriveModel:
             self._tables[key] = order, even.values(order)
         order, values = self._tables[key]
         # the share functions hang on order alone, and order on the gaps
-        along = controls[0] + values @ np.diff(controls)
-        at = np.interp(self.line.lengths, along, order)
-        found = np.stack([np.interp(at, order, column) for column in values.T], axis=1)
-        return found, at
+        along = controls[:, :1] + np.diff(controls) @ values.T
+        at = np.stack([np.interp(self.line.lengths, each, order) for each in along])
+        low = np.minimum((at * _TABLE).astype(int), max(len(order) - 2, 0))
+        high = np.minimum(low + 1, len(order) - 1)
+        past = (at * _TABLE - low)[..., None]
+        return values[low] + past * (values[high] - values[low]), at
 
     def misses(
         self, controls: Sequence[float] | Array, reach: float, poses: slice = slice(None)
     ) -> tuple[Array, Array]:
-        """Squared misses and kinks of one placement.
+        """Squared misses and kinks of placements.
 
         Parameters
         ----------
-        controls : (K,) sequence of float
+        controls : (K,) sequence of float, or (B, K) array
             Rising places, at least two.
         reach : float
         poses : slice
@@ -120,28 +127,27 @@ class DriveModel:
 
         Returns
         -------
-        misses : (P,) array
+        misses : (P,) or (B, P) array
             Shares of the length squared, over the skin.
-        kinks : (P,) array
+        kinks : (P,) or (B, P) array
             Sharpest added bend over the sharpest that the pose adds.
         """
-        places = np.asarray(controls, dtype=float)
+        places = np.atleast_2d(np.asarray(controls, dtype=float))
         shares, order = self.shares(places, reach)
-        rises = np.diff(shares, axis=0)
-        count, pieces = rises.shape
-        fit, costs, pulls = (one[poses] for one in self._about(places))
-        half = (fit @ rises).reshape(len(fit), 2, count, 2 * pieces)
-        normal = (rises.T @ half).reshape(len(fit), 2 * pieces, 2 * pieces)
-        size = np.trace(normal, axis1=1, axis2=2)[:, None, None] / (2 * pieces)
-        normal = normal + (_HELD * size + 1e-300) * np.eye(2 * pieces)
-        pull = (pulls @ rises).reshape(len(fit), 2 * pieces, 1)
-        rates = np.linalg.solve(normal, pull).reshape(len(fit), 2, pieces)
-        added = rates @ rises.T
-        missed = added - self._wanted[poses].reshape(added.shape)
-        pushed = (costs @ missed[:, None, :, :, None]).sum(axis=2)[..., 0]
-        cost = np.sum(pushed * missed, axis=(1, 2))
-        cost = np.maximum(cost, 0.0) + self._rolled(shares, order, len(places), poses)
-        return cost, self._kinks(added, poses)
+        rises = np.diff(shares, axis=1)
+        missed = np.empty((len(places), len(self._wanted[poses]), 2, rises.shape[1]))
+        costs = np.empty(missed.shape[:2])
+        wanted = self._wanted[poses].reshape(missed.shape[1:])
+        carries = self._carries(places)
+        for seat in set(carries.tolist()):
+            own = carries == seat
+            fit, cost, pull = (one[poses] for one in self._about(seat))
+            missed[own] = _fitted(rises[own], fit, pull) - wanted
+            pushed = (cost @ missed[own][:, :, None, :, :, None]).sum(axis=3)[..., 0]
+            costs[own] = np.sum(pushed * missed[own], axis=(2, 3))
+        costs = np.maximum(costs, 0.0) + self._rolled(shares, order, places.shape[1], poses)
+        kinks = self._kinks(missed + wanted, poses)
+        return (costs, kinks) if np.ndim(controls) == 2 else (costs[0], kinks[0])
 
     @cached_property
     def _asked(self) -> tuple[Array, Array]:
@@ -156,16 +162,16 @@ class DriveModel:
         kink: float,
         poses: slice = slice(None),
     ) -> Array:
-        """(P,) root mean square misses times weights; more where the midline kinks."""
+        """(P,) or (B, P) root mean square misses times weights; more where the midline kinks."""
         misses, kinks = self.misses(controls, reach, poses)
         weighed: Array = self.line.weights[poses] * np.sqrt(misses) * np.maximum(kinks / kink, 1.0)
         return weighed
 
     def _kinks(self, added: Array, poses: slice) -> Array:
         gaps, sharpest = self._asked[0], self._asked[1][poses]
-        made = np.sqrt(np.sum(added**2, axis=1)) / gaps
+        made = np.sqrt(np.sum(added**2, axis=2)) / gaps
         # what hardly bends has no kink
-        return np.where(sharpest > 0.5, made.max(axis=1) / np.maximum(sharpest, 1e-9), 0.0)
+        return np.where(sharpest > 0.5, made.max(axis=2) / np.maximum(sharpest, 1e-9), 0.0)
 
     @cached_property
     def _rolls(self) -> tuple[Flags, Flags]:
@@ -174,26 +180,52 @@ class DriveModel:
         return np.ptp(line.twists, axis=1) > 1e-9, np.abs(line.stretches - 1.0).max(axis=1) > 0.0
 
     def _rolled(self, shares: Array, order: Array, controls: int, poses: slice) -> Array:
-        """(P,) squared misses of twist and of stretch."""
+        """(B, P) squared misses of twist and of stretch."""
         line, load = self.line, self.line.load
         twisting, stretching = (np.flatnonzero(one[poses]) for one in self._rolls)
-        cost = np.zeros(len(line.points[poses]))
-        if len(twisting):
-            turning, wanted = control_shares(shares), line.twists[poses][twisting].T
-            weighed = load.spin[:, None] * turning
-            square = turning.T @ weighed
-            square += _HELD * np.trace(square) / controls * np.eye(controls)
-            found = np.linalg.solve(square, weighed.T @ wanted)
-            cost[twisting] = load.spin @ (turning @ found - wanted) ** 2
-        if len(stretching):
-            stretches = line.stretches[poses][stretching]
-            at = np.stack([np.argmin(np.abs(order - k)) for k in range(controls)])
-            lack = between_neighbours(order, controls) @ stretches[:, at].T - stretches.T
-            steps = 0.5 * (lack[1:] + lack[:-1]) * np.diff(line.lengths)[:, None]
-            drift = np.vstack([np.zeros(len(stretching)), np.cumsum(steps, axis=0)])
-            drift -= load.mass @ drift / load.mass.sum()
-            cost[stretching] += load.mass @ drift**2
+        cost = np.zeros((len(shares), len(line.points[poses])))
+        if not len(twisting) and not len(stretching):
+            return cost
+        twists, stretches = line.twists[poses][twisting].T, line.stretches[poses][stretching]
+        for row, own, at in zip(cost, shares, order, strict=True):
+            if len(twisting):
+                turning = control_shares(own)
+                weighed = load.spin[:, None] * turning
+                square = turning.T @ weighed
+                square += _HELD * np.trace(square) / controls * np.eye(controls)
+                found = np.linalg.solve(square, weighed.T @ twists)
+                row[twisting] = load.spin @ (turning @ found - twists) ** 2
+            if len(stretching):
+                seats = np.stack([np.argmin(np.abs(at - k)) for k in range(controls)])
+                lack = between_neighbours(at, controls) @ stretches[:, seats].T - stretches.T
+                steps = 0.5 * (lack[1:] + lack[:-1]) * np.diff(line.lengths)[:, None]
+                drift = np.vstack([np.zeros(len(stretching)), np.cumsum(steps, axis=0)])
+                drift -= load.mass @ drift / load.mass.sum()
+                row[stretching] += load.mass @ drift**2
         return cost
+
+
+def _fitted(rises: Array, fit: Array, pull: Array) -> Array:
+    """(B, P, 2, n) bends and sways of the steps that placements come nearest with.
+
+    Parameters
+    ----------
+    rises : (B, n, c) array
+        Shares of the pieces that each step takes.
+    fit : (P, 4 n, n) array
+    pull : (P, 2, n) array
+    """
+    poses, (placed, count, pieces) = len(fit), rises.shape
+    half = (fit @ rises[:, None]).reshape(placed, poses, 2, count, 2 * pieces)
+    normal = (np.swapaxes(rises, 1, 2)[:, None, None] @ half).reshape(
+        placed, poses, 2 * pieces, 2 * pieces
+    )
+    diagonal = np.einsum("bpii->bpi", normal)
+    diagonal += (_HELD * diagonal.sum(axis=2) / (2 * pieces) + 1e-300)[..., None]
+    asked = (pull @ rises[:, None]).reshape(placed, poses, 2 * pieces, 1)
+    rates = np.linalg.solve(normal, asked).reshape(placed, poses, 2, pieces)
+    added: Array = rates @ np.swapaxes(rises, 1, 2)[:, None]
+    return added
 
 
 def worst_miss(
@@ -254,36 +286,48 @@ def exchanged(
     places = np.array(controls, dtype=float)
     best, worst = _worst(models, places, reach, kink)
     hardest = [worst]
-    fixed = [any(abs(place - one) < 1e-9 for one in held) for place in places]
+    movable = [i for i, one in enumerate(places) if not any(abs(one - h) < 1e-9 for h in held)]
     for move in _MOVES:
         for _ in range(_ROUNDS):
             before = best
-            for i in np.flatnonzero(~np.array(fixed)):
-                for step in (-move, move):
-                    tried = places.copy()
-                    tried[i] = np.clip(tried[i] + step, 0.0, 1.0)
-                    if tried[i] == places[i] or not stand(tried, free):
-                        continue
-                    if _shut_out(hardest, tried, reach, kink, best):
-                        continue
+            waiting = [(i, step) for i in movable for step in (-move, move)]
+            while waiting:
+                moved = None
+                for i, tried in _worth(waiting, places, free, hardest, reach, kink, best):
                     found, worst = _worst(models, tried, reach, kink)
                     hardest = [worst, *(one for one in hardest if one != worst)][:_HARDEST]
                     if found < best:
-                        best, places = found, tried
+                        best, places, moved = found, tried, i
                         break
+                # after a move those that were passed by wait for the next round
+                waiting = [] if moved is None else [one for one in waiting if one[0] > moved]
             if best > _GAIN * before:
                 break
     return places, best
 
 
-def _shut_out(
-    hardest: Sequence[tuple[DriveModel, int]], places: Array, reach: float, kink: float, most: float
-) -> bool:
-    """Whether one of the poses that were the worst last misses as much as may be, or more."""
-    return any(
-        model.weighed_misses(places, reach, kink, slice(pose, pose + 1))[0] >= most
-        for model, pose in hardest
-    )
+def _worth(
+    moves: Sequence[tuple[int, float]],
+    places: Array,
+    free: tuple[float, float],
+    hardest: Sequence[tuple[DriveModel, int]],
+    reach: float,
+    kink: float,
+    most: float,
+) -> list[tuple[int, Array]]:
+    """Moves that may be made and that the poses that were the worst last do not shut out."""
+    found = []
+    for i, step in moves:
+        tried = places.copy()
+        tried[i] = np.clip(tried[i] + step, 0.0, 1.0)
+        if tried[i] != places[i] and stand(tried, free):
+            found.append((i, tried))
+    for model, pose in hardest:
+        if found:
+            many = np.stack([tried for _, tried in found])
+            missed = model.weighed_misses(many, reach, kink, slice(pose, pose + 1))[:, 0]
+            found = [one for one, miss in zip(found, missed.tolist(), strict=True) if miss < most]
+    return found
 
 
 def stand(places: Array, free: tuple[float, float]) -> bool:

@@ -24,6 +24,9 @@ from ribbonsim.rig.bind import rebind
 from ribbonsim.rig.chains import JointPose
 from ribbonsim.rig.rig import Method, Rig
 
+# so many poses that were the worst are tried before the others are fitted
+_FIRST = 2
+
 
 @dataclass(frozen=True)
 class PoseMiss:
@@ -114,7 +117,7 @@ class Judge:
     def rough(self, layout: Layout) -> Measured:
         """Measure on a skin of few vertices, which is as good for telling layouts apart."""
         rig = rebind(self._coarse, layout)
-        return self._gathered(rig, dict(self._trials(rig)))
+        return self._gathered(rig, dict(self._trials(rig, len(self.asked))))
 
     def rough_within(self, layout: Layout, most: float) -> Measured | None:
         """The same, as long as no pose's skin error times its weight is above a bound.
@@ -130,7 +133,7 @@ class Judge:
             None as soon as one pose is above; poses that were above last are tried first.
         """
         rig, found = rebind(self._coarse, layout), {}
-        for number, trial in self._trials(rig):
+        for number, trial in self._trials(rig, _FIRST):
             if self.asked[number].weight * trial.skin > most:
                 self._put_first(number)
                 return None
@@ -180,17 +183,22 @@ class Judge:
         away = posed.midline(self._places[key]) - target.frames[:, :3, 3]
         return float(np.sqrt(np.sum(away**2, axis=1).mean()) / rest.length)
 
-    def _trials(self, rig: Rig) -> Iterator[tuple[int, _Trial]]:
-        """Pose after pose on the skin of few vertices, those that were the worst before first."""
-        for number in tuple(self._hardest):
-            pose = rig.fit_all(self.asked[number].targets)
-            posed = rig.posed(pose)
-            try:
-                ribbons = posed.at_home
-            except RibbonsimError as error:
-                raise CannotPoseError(self.asked[number].wish.shown) from error
-            skin = self._skin(rig, number, posed.joints, coarse=True)
-            yield number, _Trial(pose, ribbons, posed.joints, skin)
+    def _trials(self, rig: Rig, first: int) -> Iterator[tuple[int, _Trial]]:
+        """Pose after pose on the skin of few vertices, those that were the worst before first.
+
+        So many of these are fitted first, and the others together if they are asked for.
+        """
+        order = tuple(self._hardest)
+        for numbers in (order[:first], order[first:]):
+            poses = rig.fit_many([self.asked[number].targets for number in numbers])
+            for number, pose in zip(numbers, poses, strict=True):
+                posed = rig.posed(pose)
+                try:
+                    ribbons = posed.at_home
+                except RibbonsimError as error:
+                    raise CannotPoseError(self.asked[number].wish.shown) from error
+                skin = self._skin(rig, number, posed.joints, coarse=True)
+                yield number, _Trial(pose, ribbons, posed.joints, skin)
 
     def _put_first(self, number: int) -> None:
         self._hardest.remove(number)

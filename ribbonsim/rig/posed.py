@@ -80,7 +80,7 @@ class Posed:
 
     def _ribbons(self, points: Array) -> dict[str, Ribbon]:
         parts = zip(self.layout.ribbons.items(), self.chains.point_slices, strict=True)
-        return {name: Ribbon(points[own], one.ribbon.knots) for (name, one), own in parts}
+        return {name: one.ribbon.moved(points[own]) for (name, one), own in parts}
 
     def control_frames(self, ribbon: str) -> ControlFrames:
         """Frames of one ribbon's controls, where they are carried to.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import Any, Literal
@@ -14,8 +14,8 @@ from ribbonsim.body.standing import standing_seat
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.layout.appendage_targets import APPENDAGE_POSES, appendage_target
 from ribbonsim.layout.appendages import BODY
-from ribbonsim.layout.control_frames import values_for
-from ribbonsim.layout.fit import fit_shares
+from ribbonsim.layout.control_frames import ControlFrames, values_for
+from ribbonsim.layout.fit import fit_many
 from ribbonsim.layout.motions import changed
 from ribbonsim.layout.pose import ControlPose, Pose
 from ribbonsim.layout.settings import Drive
@@ -367,10 +367,27 @@ class Rig(Jointed):
         -------
         Pose
         """
-        controls: dict[str, ControlPose] = {}
-        for ribbon, target in targets.items():
-            controls |= self.fit(target, ribbon).controls
-        return Pose(controls)
+        return self.fit_many([targets])[0]
+
+    def fit_many(self, asked: Sequence[Mapping[str, Target]]) -> list[Pose]:
+        """As :meth:`fit_all` for many poses: quicker than one after the other.
+
+        Parameters
+        ----------
+        asked : (F,) sequence of mapping of str to Target
+            By ribbon.
+
+        Returns
+        -------
+        (F,) list of Pose
+        """
+        controls: list[dict[str, ControlPose]] = [{} for _ in asked]
+        for ribbon in dict.fromkeys(name for targets in asked for name in targets):
+            numbers = [k for k, targets in enumerate(asked) if ribbon in targets]
+            found = self._fitted([asked[k][ribbon] for k in numbers], ribbon)
+            for k, values in zip(numbers, found, strict=True):
+                controls[k] |= values
+        return [Pose(each) for each in controls]
 
     def fit(self, target: Target, ribbon: str = BODY) -> Pose:
         """Bring a ribbon as near to a target as its controls can.
@@ -391,18 +408,24 @@ class Rig(Jointed):
         -------
         Pose
         """
+        return Pose(self._fitted([target], ribbon)[0])
+
+    def _fitted(self, targets: Sequence[Target], ribbon: str) -> list[dict[str, ControlPose]]:
+        """Values of one ribbon's controls, by name, for each of some targets."""
         one, part = self.layout.ribbons[ribbon], self._parts[ribbon]
-        lengths = one.control_lengths
-        free = [i for i, carrier in one.carry_order() if carrier is None]
+        lengths, order = one.control_lengths, one.carry_order()
+        free = [i for i, carrier in order if carrier is None]
         if len(free) == 1:
-            target = target.twisted_from(lengths[free[0]])
+            targets = [target.twisted_from(lengths[free[0]]) for target in targets]
         if self.layout.drive == "shares" and part.root is not None:
-            wanted = target.at(part.path.lengths)
+            wanted = ControlFrames.stacked([target.at(part.path.lengths) for target in targets])
             # an appendage's base stays on what carries it
-            values = fit_shares(part.path, part.root, wanted, held_root=ribbon != BODY)
+            found = fit_many(part.path, part.root, wanted, held_root=ribbon != BODY)
         else:
-            values = values_for(part.control_rest, one.carry_order(), target.at(lengths))
-        return Pose(dict(zip(self.layout.control_names_of(ribbon), values, strict=True)))
+            rest = part.control_rest
+            found = [values_for(rest, order, target.at(lengths)) for target in targets]
+        names = self.layout.control_names_of(ribbon)
+        return [dict(zip(names, values, strict=True)) for values in found]
 
     def shape_error(self, target: Target, pose: Pose) -> float:
         """How far a pose stays from a target's midline.
