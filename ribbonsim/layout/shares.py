@@ -202,15 +202,17 @@ def control_shares(shares: Array) -> Array:
 
     Parameters
     ----------
-    shares : (m, n) array
+    shares : (..., n) array
 
     Returns
     -------
-    (m, n + 1) array
+    (..., n + 1) array
         Rows sum to one.
     """
-    rows = len(shares)
-    return -np.diff(np.hstack([np.ones((rows, 1)), shares, np.zeros((rows, 1))]), axis=1)
+    weights = np.empty((*shares.shape[:-1], shares.shape[-1] + 1))
+    weights[..., 0], weights[..., 1:] = 1.0, shares
+    weights[..., :-1] -= shares
+    return weights
 
 
 def between_neighbours(order: Array, count: int) -> Array:

@@ -55,8 +55,7 @@ class DriveModel:
         if self._stand is None:
             return np.full(len(controls), -1)
         near = np.argmin(np.abs(controls - self._stand), axis=1)
-        root = np.take_along_axis(controls, near[:, None], axis=1)[:, 0]
-        lengths = self.line.lengths
+        root, lengths = controls[np.arange(len(near)), near], self.line.lengths
         return np.minimum(np.searchsorted(lengths, root - 1e-9), len(lengths) - 2)
 
     def _about(self, carries: int) -> tuple[Array, Array, Array]:
@@ -186,22 +185,24 @@ class DriveModel:
         cost = np.zeros((len(shares), len(line.points[poses])))
         if not len(twisting) and not len(stretching):
             return cost
-        twists, stretches = line.twists[poses][twisting].T, line.stretches[poses][stretching]
-        for row, own, at in zip(cost, shares, order, strict=True):
-            if len(twisting):
-                turning = control_shares(own)
-                weighed = load.spin[:, None] * turning
-                square = turning.T @ weighed
-                square += _HELD * np.trace(square) / controls * np.eye(controls)
-                found = np.linalg.solve(square, weighed.T @ twists)
-                row[twisting] = load.spin @ (turning @ found - twists) ** 2
-            if len(stretching):
-                seats = np.stack([np.argmin(np.abs(at - k)) for k in range(controls)])
-                lack = between_neighbours(at, controls) @ stretches[:, seats].T - stretches.T
-                steps = 0.5 * (lack[1:] + lack[:-1]) * np.diff(line.lengths)[:, None]
-                drift = np.vstack([np.zeros(len(stretching)), np.cumsum(steps, axis=0)])
-                drift -= load.mass @ drift / load.mass.sum()
-                row[stretching] += load.mass @ drift**2
+        if len(twisting):
+            turning, twists = control_shares(shares), line.twists[poses][twisting].T
+            across = np.swapaxes(turning, 1, 2) * load.spin
+            square = across @ turning
+            diagonal = np.einsum("bkk->bk", square)
+            diagonal += (_HELD * diagonal.sum(axis=1) / controls)[:, None]
+            found = np.linalg.solve(square, across @ twists)
+            cost[:, twisting] = load.spin @ (turning @ found - twists) ** 2
+        if len(stretching):
+            stretches = line.stretches[poses][stretching].T
+            seats = np.argmin(np.abs(order[:, :, None] - np.arange(controls)), axis=1)
+            held = between_neighbours(order.ravel(), controls).reshape(*order.shape, controls)
+            lack = held @ stretches[seats] - stretches
+            steps = 0.5 * (lack[:, 1:] + lack[:, :-1]) * np.diff(line.lengths)[:, None]
+            drift = np.zeros_like(lack)
+            np.cumsum(steps, axis=1, out=drift[:, 1:])
+            drift -= (load.mass @ drift / load.mass.sum())[:, None]
+            cost[:, stretching] += load.mass @ drift**2
         return cost
 
 
