@@ -16,6 +16,9 @@ from ribbonsim.placing.proposals import Group, places_on
 # stations that one control more may bring, how much farther the controls may then reach, and how
 # many of what few vertices say is best are measured on the whole skin
 _MORE, _FARTHER, _WHOLE = (2, 4), (0.5,), 2
+# how far the controls may reach that a surface is skinned to: near ones hold it best between two,
+# far ones make even arcs
+SKINNED_REACHES = (1.25, 1.5, 2.5)
 # what few vertices say is so many times worse is so on the whole skin too
 _NEAR = 1.1
 # moves of a control, shares of the length; and the skin error below which nobody sees a difference
@@ -113,13 +116,16 @@ class Growing:
             stations = own.station_shares
             places = places_on(before, group)
             offers.append(list(group.offered(places, reach, stations.tolist())) or [places])
+        skinned = before.drive == "skinned"
+        farther = [reach + more for more in (() if self.more_stations else _FARTHER)]
+        reaches = [reach, *farther, *(SKINNED_REACHES if skinned else ())]
         for k in range(max(map(len, offers))):
             each = tuple(offered[min(k, len(offered) - 1)] for offered in offers)
-            yield _Stand(each, reach)
-            for farther in () if self.more_stations else _FARTHER:
-                yield _Stand(each, reach + farther)
+            for far in dict.fromkeys(reaches):
+                yield _Stand(each, far)
         for more in _MORE if self.more_stations else ():
-            yield _Stand(tuple(offered[0] for offered in offers), reach, more)
+            for far in dict.fromkeys([reach, *(SKINNED_REACHES if skinned else ())]):
+                yield _Stand(tuple(offered[0] for offered in offers), far, more)
 
     def _moved(self, stand: _Stand, move: float) -> Iterator[_Stand]:
         """The same with one control a little further on, or back."""

@@ -22,7 +22,7 @@ from ribbonsim.placing.asked import groups_of, read_poses
 from ribbonsim.placing.broken import LimitsCheck
 from ribbonsim.placing.choice import error_of, is_enough, recommended, so_far
 from ribbonsim.placing.drive_model import DriveModel
-from ribbonsim.placing.grown import Growing
+from ribbonsim.placing.grown import SKINNED_REACHES, Growing
 from ribbonsim.placing.judge import CannotPoseError, Judge, Measured, vertex_areas
 from ribbonsim.placing.knots import with_knots
 from ribbonsim.placing.layouts import Layouts
@@ -271,6 +271,10 @@ class Search:
         yield self._layout([plain for plain, _, _ in each], DEFAULT_REACH, stations)
         if reach != DEFAULT_REACH:
             yield self._layout([wide for _, wide, _ in each], reach, stations)
+        if self.wanted.drive == "skinned":
+            # the tables are of shares: how far joints had best reach, only the real skin tells
+            for near in SKINNED_REACHES:
+                yield self._layout([plain for plain, _, _ in each], near, stations)
         if before is not None:
             places = [
                 group.with_one_more(places_on(before.layout, group), before.reach)
