@@ -10,11 +10,14 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
 
 from ribbonsim.arrays import Array, Flags, Floats, Ints
 
 # Triangles measured at once, so that what is found on the way stays in the cache.
 _TILE = 10240
+# A triangle of less than this share of what its neighbours measure is a sliver: it is hardly seen.
+_SLIVER = 0.08
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +44,10 @@ class Sweep:
 
 class TriangleGauge:
     """Rest triangles, arranged so that measuring many poses is cheap.
+
+    Slivers, as surfaces that were cut out of a grid have them, are measured with the triangles
+    about them: what is linear on a triangle is exact at its corners to second order, but its slope
+    on a thin one may be anything (J. R. Shewchuk, "What is a good linear finite element?", 2002).
 
     Parameters
     ----------
@@ -74,6 +81,7 @@ class TriangleGauge:
         self._rest = np.concatenate([inverse, facing, double_area[None] / self._total])
         self._flat = np.flatnonzero(flat)
         self.areas = 0.5 * double_area
+        self._slivers, self._about = _slivers(len(rest), triangles, self.areas, flat)
         self._count = len(triangles)
         leaders = triangles[:, 0] if leaders is None else leaders
         self._tiles = [
@@ -111,6 +119,10 @@ class TriangleGauge:
                 sides = _turned_dot(turn, rest[3:6], facing, room)
             np.less(sides, 0.0, out=folded[at])
         stretch[:, self._flat], area[self._flat] = 1.0, 1.0
+        if len(self._slivers):
+            stretch[:, self._slivers] = (self._about @ stretch.T.astype(float)).T
+            area[self._slivers] = self._about @ area.astype(float)
+            folded[self._slivers] = self._about @ folded.astype(float) > 0.5
         return Sweep(stretch.T, area, folded, volume * self._total / 6.0)
 
     def _rest_as(self, kind: np.dtype) -> list[Floats]:
@@ -128,6 +140,34 @@ class _Tile:
     at: slice
     corners: NDArray[np.intp]
     leaders: NDArray[np.intp]
+
+
+def _slivers(size: int, triangles: Ints, areas: Array, flat: Flags) -> tuple[Ints, csr_array]:
+    """Which triangles are slivers, and for each the shares of those that touch it, by area."""
+    corners = triangles.ravel()
+    total = np.bincount(corners, np.repeat(areas, 3), size)
+    number = np.bincount(corners, minlength=size)
+    usual = (total / np.maximum(number, 1))[triangles].mean(axis=1)
+    slivers = np.flatnonzero((areas < _SLIVER * usual) & ~flat)
+    wanted = np.zeros(size, dtype=bool)
+    wanted[triangles[slivers]] = True
+    near = np.flatnonzero(wanted[triangles].any(axis=1))
+    touching = csr_array(
+        (np.ones(3 * len(near)), (np.repeat(np.arange(len(near)), 3), triangles[near].ravel())),
+        shape=(len(near), size),
+    )
+    own = csr_array(
+        (np.ones(3 * len(slivers)), triangles[slivers].ravel(), 3 * np.arange(len(slivers) + 1)),
+        shape=(len(slivers), size),
+    )
+    about = (own @ touching.T).tocsr()
+    about.data = areas[near][about.indices]
+    sums = np.asarray(about.sum(axis=1)).ravel()
+    about.data /= np.repeat(sums, np.diff(about.indptr))
+    wide = csr_array(
+        (about.data, near[about.indices], about.indptr), shape=(len(slivers), len(areas))
+    )
+    return slivers, wide
 
 
 def _tiles(count: int) -> Iterator[slice]:
