@@ -8,6 +8,7 @@ import os
 import subprocess
 import sys
 from functools import cache
+from importlib.machinery import ModuleSpec
 from pathlib import Path
 
 import numpy as np
@@ -101,14 +102,13 @@ def test_build_sheets_are_the_same_bytes_with_the_date_that_is_asked_for():
 
 
 def test_a_font_that_is_missing_is_named(monkeypatch, tmp_path):
-    import matplotlib
-
     from ribbonsim.errors import RibbonsimError
-    from ribbonsim.view.lettering import font_file
+    from ribbonsim.view import lettering
 
-    monkeypatch.setattr(matplotlib, "get_data_path", lambda: str(tmp_path))
+    elsewhere = ModuleSpec("matplotlib", None, origin=str(tmp_path / "__init__.py"))
+    monkeypatch.setattr(lettering, "find_spec", lambda name: elsewhere)
     with pytest.raises(RibbonsimError, match=r"DejaVuSans\.ttf is not there.*install that again"):
-        font_file("DejaVuSans.ttf")
+        lettering.font_file("DejaVuSans.ttf")
 
 
 def test_every_page_has_the_policy_that_nothing_is_fetched():

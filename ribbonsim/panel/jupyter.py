@@ -16,9 +16,9 @@ from ribbonsim.errors import RibbonsimError
 from ribbonsim.files import make_folder, write_file
 from ribbonsim.panel import serving
 from ribbonsim.panel.serving import NOTEBOOK_VARIABLE
-from ribbonsim.panel.state.paths import FOLDER_VARIABLE
 
 NOTEBOOK = "01_does_it_bend.ipynb"
+FOLDER_VARIABLE = "RIBBONSIM_FOLDER"  # where it was started
 MESH_VARIABLE = "RIBBONSIM_MESH"
 START_VARIABLE = "RIBBONSIM_STARTED"  # when, in seconds: what is newer is gone on with
 # what shows the panel as a page, and runs the notebook that is opened

@@ -7,9 +7,11 @@ import os
 import sys
 from typing import Any
 
+from ribbonsim.panel import ahead
+
 NOTEBOOK_VARIABLE = "RIBBONSIM_NOTEBOOK"  # the one that is opened, seen from the server's root
-# loaded by names, so that nothing appears among the notebook's own
-_LOADS = "for _ in ('ribbonsim.panel.panel', 'pyvista'): __import__(_)\ndel _"
+# nothing of it appears among the notebook's own names
+_LOADS = f"__import__({ahead.__name__!r}, fromlist=['load']).load()"
 _PATIENCE = 300.0
 _PENDING: set[asyncio.Task[None]] = set()
 
@@ -37,6 +39,9 @@ async def prepare(server: Any, notebook: str) -> None:
     The page finds the session by the notebook's path and takes it for its own.
     """
     try:
+        from ribbonsim.panel import provisioner
+
+        provisioner.use(server)
         session = await server.session_manager.create_session(
             path=notebook, name=notebook.rsplit("/", 1)[-1], type="notebook"
         )
@@ -53,6 +58,8 @@ async def prepare(server: Any, notebook: str) -> None:
 
 def main() -> None:
     """Start JupyterLab with this process's arguments."""
+    if os.environ.get(NOTEBOOK_VARIABLE):
+        ahead.begin()
     # a grammar of addresses in other scripts, which takes seconds to build and no schema of
     # Jupyter asks for; jsonschema does without where it is not installed
     sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]

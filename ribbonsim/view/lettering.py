@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import cache
+from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
@@ -21,10 +22,10 @@ _SHORTEST_PART = 16
 
 
 def font_file(name: str) -> Path:
-    """Where a font lies that comes with matplotlib."""
-    import matplotlib
-
-    path = Path(matplotlib.get_data_path(), "fonts", "ttf", name)
+    """Where a font lies that comes with matplotlib, which takes long to load and is only found."""
+    found = find_spec("matplotlib")
+    folder = Path("matplotlib" if found is None or found.origin is None else found.origin).parent
+    path = folder / "mpl-data" / "fonts" / "ttf" / name
     if not path.is_file():
         raise RibbonsimError(
             f"the font {path} is not there, which came with matplotlib: install that again with "

@@ -8,8 +8,8 @@ from pathlib import Path
 
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.mesh.load import MESH_ENDINGS
+from ribbonsim.panel.jupyter import FOLDER_VARIABLE
 
-FOLDER_VARIABLE = "RIBBONSIM_FOLDER"
 _LONGEST, _LONGEST_NAME = 4000, 255
 _QUOTES = ("''", '""', "“”", "‘’", "„“", "«»")
 _MOST_NAMED = 6

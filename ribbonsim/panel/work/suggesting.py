@@ -15,7 +15,6 @@ from ribbonsim.placing.result import Suggestion
 from ribbonsim.placing.search import Search
 from ribbonsim.placing.wanted import Wanted
 from ribbonsim.rig.rig import Rig
-from ribbonsim.view.placing_plot import plot_suggestion
 
 _FAILED, _STOPPED = "no layout could be sought", "Stopped; the best so far is kept."
 _SCALE = 1.5
@@ -76,6 +75,8 @@ class Suggesting:
 
 def plot_png(found: Suggestion, chosen: int | None = None) -> bytes:
     """The plot of a suggestion as PNG."""
+    from ribbonsim.view.placing_plot import plot_suggestion  # loads matplotlib
+
     stream = io.BytesIO()
     Image.fromarray(plot_suggestion(found, chosen).picture(_SCALE)).save(stream, "PNG")
     return stream.getvalue()
