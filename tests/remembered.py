@@ -8,13 +8,14 @@ import hashlib
 import threading
 from weakref import WeakKeyDictionary
 
-from ribbonsim.body import field, guide, inside, pieces, plane
+from ribbonsim.body import field, guide, inside, pieces, place, plane
 
 # how many shapes are kept; a solid takes some megabytes
 FEW, MANY = 16, 200
 MEMORIES = (
     (pieces, "_FOUND", MANY),
     (plane, "_PLANES", MANY),
+    (place, "_PLACES", MANY),
     (guide, "_BETWEEN_FOUND_ENDS", MANY),
     (guide, "_READ", MANY),
     (inside, "_INSIDES", FEW),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from weakref import WeakKeyDictionary
+
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 from scipy.sparse import csr_array
@@ -21,6 +23,10 @@ _SAMPLES = 2000
 _ON_PLANE = 1e-3
 _MIDLINE = 400
 
+# of each mesh the places along a few ribbons: layouts of one creature mostly share theirs
+_PLACES: WeakKeyDictionary[CreatureMesh, dict[bytes, Array]] = WeakKeyDictionary()
+_MOST_KEPT = 8
+
 
 def body_places(mesh: CreatureMesh, ribbon: Ribbon) -> Array:
     """Find the place along a ribbon that each vertex belongs to, through the body.
@@ -30,11 +36,26 @@ def body_places(mesh: CreatureMesh, ribbon: Ribbon) -> Array:
     part, so parts of the body that only lie close do not mix; an appendage keeps the place
     that it grows from. Other components take the place of the body's nearest vertex.
 
+    Found once for each mesh and ribbon.
+
     Returns
     -------
     (V,) array
-        Arc length on the ribbon's midline, 0 to its length, scene units.
+        Arc length on the ribbon's midline, 0 to its length, scene units; not to be written to.
     """
+    kept = _PLACES.setdefault(mesh, {})
+    key = ribbon.knots.tobytes() + ribbon.control_points.tobytes()
+    places = kept.get(key)
+    if places is None:
+        places = _places(mesh, ribbon)
+        places.flags.writeable = False
+        if len(kept) >= _MOST_KEPT:
+            kept.pop(next(iter(kept)), None)
+        kept[key] = places
+    return places
+
+
+def _places(mesh: CreatureMesh, ribbon: Ribbon) -> Array:
     if len(pieces_of(mesh).body) > 1:
         return ribbon.length * _places_through_pieces(mesh, ribbon)[homes(mesh)]
     skin = body_surface(mesh)
@@ -143,17 +164,18 @@ def _ring_lengths(rings: Rings, ribbon: Ribbon) -> Array:
     """
     t = np.linspace(0.0, 1.0, _SAMPLES + 1)
     samples = ribbon.midline(t)
-    cost = np.sum((rings.centres[:, None, :] - samples[None, :, :]) ** 2, axis=-1)
-    best = np.empty(cost.shape, dtype=np.int64)
+    x, y, z = (rings.centres[:, k, None] - samples[None, :, k] for k in range(3))
+    cost = x**2 + y**2 + z**2
+    lowest = np.empty(cost.shape, dtype=bool)  # whether nothing before it costs less
     total = np.zeros(cost.shape[1])
     for row, squares in enumerate(cost):
         running = np.minimum.accumulate(total)
-        best[row] = np.maximum.accumulate(np.where(total <= running, np.arange(len(total)), 0))
+        lowest[row] = total <= running
         total = running + squares
     choice = np.empty(len(cost), dtype=np.int64)
     choice[-1] = np.argmin(total)
     for row in range(len(cost) - 1, 0, -1):
-        choice[row - 1] = best[row, choice[row]]
+        choice[row - 1] = np.flatnonzero(lowest[row, : choice[row] + 1])[-1]
     place = t[choice]
     # within one sample the foot of the perpendicular is a Newton step away
     point, tangent = ribbon.midline(place), ribbon.midline(place, 1)
