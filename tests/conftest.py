@@ -14,6 +14,8 @@ FOLDERS_BY_MARK = ("bench", "browser", "fuzz")
 # tests run beside one another: a library that starts a thread a core only gets in their way
 for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(name, "1")
+# workers and programs that tests start compile what they import once, and not each for itself
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 # what a panel of a test keeps is no business of the next one
 os.environ["RIBBONSIM_SESSIONS"] = "off"
 
