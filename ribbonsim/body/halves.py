@@ -18,6 +18,8 @@ _NEAR_EXTENT, _NEAR_CELLS = 0.012, 0.6
 # the plane holds the long axis of a body this much longer than it is wide
 _LONG = 1.3
 _SAMPLE, _BALLS, _ROUNDS = 1000, 800, 24
+# a guess that is turned by less than this cosine from a plane that holds would settle there
+_SAME = 0.999
 # a plane that is this many times too far off at first is not looked at further
 _HOPELESS = 8.0
 
@@ -53,7 +55,7 @@ def find_halves(solid: Solid) -> list[Halves]:
     Returns
     -------
     list of Halves
-        Empty if no plane holds; one plane may be there several times.
+        Empty if no plane holds; one plane may be there twice.
     """
     thick = _thick_skin(solid)
     points = solid.skin[thick]
@@ -68,6 +70,8 @@ def find_halves(solid: Solid) -> list[Halves]:
     found: list[tuple[float, Array, float]] = []
     for guess in [*axes.T, *np.eye(3)]:
         if long_axis is not None and abs(guess @ long_axis) > 0.3:
+            continue
+        if any(abs(guess @ n) > _SAME and abs(n @ middle - o) < limit for _, n, o in found):
             continue
         gaps = _gaps(points, solid, tree, guess, float(guess @ middle))[0]
         if np.median(np.abs(gaps)) > _HOPELESS * limit:

@@ -91,7 +91,7 @@ def find_trunk(
     number = np.full(len(solid.centres), -1)
     number[cells] = np.arange(len(cells))
     links = number[solid.links]
-    links = links[(links >= 0).all(axis=1)]
+    links = links[(links[:, 0] >= 0) & (links[:, 1] >= 0)]
     centres, radii = solid.centres[cells], solid.radii[cells]
     lengths = np.linalg.norm(centres[links[:, 0]] - centres[links[:, 1]], axis=1)
     thick = np.sqrt(radii[links[:, 0]] * radii[links[:, 1]])
@@ -127,7 +127,7 @@ def trunk_cells(solid: Solid, plane: tuple[Array, float] | None) -> Ints:
         normal, offset = plane
         away = np.abs(solid.centres @ normal - offset)
         keep = away <= _OFF_PLANE * solid.radii + _OFF_PLANE_CELLS * solid.cell
-    both = keep[solid.links].all(axis=1)
+    both = keep[solid.links[:, 0]] & keep[solid.links[:, 1]]
     graph = symmetric(solid.links[both], np.ones(int(both.sum())), len(keep))
     _, label = connected_components(graph, directed=False)
     sizes = np.bincount(label[keep], solid.radii[keep] ** 1.0)
@@ -214,7 +214,7 @@ def _first_fork(solid: Solid, cells: Ints, way: Ints) -> int | None:
     number = np.full(len(solid.centres), -1)
     number[cells] = np.arange(len(cells))
     links = number[solid.links]
-    links = links[(links >= 0).all(axis=1)]
+    links = links[(links[:, 0] >= 0) & (links[:, 1] >= 0)]
     links = np.vstack([links, links[:, ::-1]])
     way = number[way]
     line, thick = centres[way], radii[way]
