@@ -21,7 +21,8 @@ def rig():
 
 def test_a_setting_acts_where_the_loop_stands(rig):
     playing = Playing("strike")
-    playing.pose(rig, 36)
+    assert playing.instant(rig).number == 0
+    playing.frame = 36
     before = playing.take(rig)
     playing.tell("seconds", 6.0)
     after = playing.take(rig)

@@ -29,6 +29,7 @@ def look_facts() -> dict[str, Any]:
         "clay": look.colour(look.CLAY),
         "inside": look.colour(_INSIDE),
         "glass": look.colour(look.GLASS),
+        "rest": look.colour(look.GHOST),
         "ghosts": [look.colour(tone) for tone in _OVER],
         "ribbonFront": look.colour(look.RIBBON_FRONT),
         "ribbonBack": look.colour(look.RIBBON_BACK),

@@ -6,7 +6,19 @@ from functools import cache
 from importlib import resources
 
 # one ES module in parts of one idea each; read in this order it is what a browser runs
-PARTS = ("bytes", "poses", "shaders", "card", "layout", "camera", "overlay", "drawn", "view")
+PARTS = (
+    "bytes",
+    "poses",
+    "shaders",
+    "card",
+    "layout",
+    "camera",
+    "overlay",
+    "drawn",
+    "ghost",
+    "split",
+    "view",
+)
 
 
 @cache

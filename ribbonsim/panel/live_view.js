@@ -36,6 +36,8 @@ class NotebookView {
           if (found || this.view.shown.picks) this.model.send({ ...found, kind: "pick", kind_picked: found?.kind ?? "" });
         },
         hover: (vertex) => this.model.send({ kind: "hover", vertex }),
+        divider: (share, done) => done && this.model.send({ kind: "divider", share }),
+        end: () => this.model.send({ kind: "end" }),
         draw: (drawn) => this.sendDrawn({ ...drawn, kind: "draw" }),
         camera: (camera, done) => this.sendCamera(camera, done),
         drag: told.poses ? (drag) => this.sendHand({ ...drag, kind: "drag" }) : undefined,
@@ -45,7 +47,12 @@ class NotebookView {
     this.steps = this.loop = this.scale = null;
   }
 
-  take_layout({ number }, [binding]) { this.view.setLayout(number, unpack(binding)); }
+  take_layout({ number, arrange }, [binding]) {
+    // what moves without the kernel moves all layouts or none
+    if (this.steps && number >= this.steps.parts.length) this.steps = null;
+    if (this.loop && number >= this.loop.length) this.loop = null;
+    this.view.setLayout(number, unpack(binding), arrange);
+  }
 
   take_count({ count }) { this.view.keepLayouts(count); }
 

@@ -111,7 +111,7 @@ def _makers(desk: Desk, view: ViewSection) -> dict[str, Callable[[], Part]]:
         "Pose": posing,
         "Motion": lambda: MotionSection(desk, view.live, playing),
         "Layout": lambda: LayoutSection(desk, view),
-        "Findings": lambda: FindingsSection(desk),
+        "Findings": lambda: FindingsSection(desk, view.both),
         "Keep": lambda: KeepSection(desk),
         "Review": review,
         "Handoff": handoff,

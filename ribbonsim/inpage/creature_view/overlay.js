@@ -18,6 +18,18 @@ class Overlay {
     this.boxes.length = 0;
   }
 
+  /** Keep what is drawn from now on within a box; null ends it. */
+  within(box) {
+    if (!box) {
+      this.pen.restore();
+      return;
+    }
+    this.pen.save();
+    this.pen.beginPath();
+    this.pen.rect(...box);
+    this.pen.clip();
+  }
+
   dot(x, y, rings) {
     for (const [radius, tone] of rings) {
       this.pen.fillStyle = tone;
@@ -155,6 +167,8 @@ class Overlay {
 const SANS = 'ui-sans-serif, system-ui, -apple-system, "Segoe UI", "Noto Sans", sans-serif';
 const NAME_FONT = `600 12.5px ${SANS}`, SMALL_FONT = `11px ${SANS}`;
 const overlap = (a, b) => a[0] < b[2] + 3 && b[0] < a[2] + 3 && a[1] < b[3] + 3 && b[1] < a[3] + 3;
+const isIn = ([left, top, width, height], x, y) =>
+  x >= left && x < left + width && y >= top && y < top + height;
 const inside = (box, [left, top, width, height]) =>
   box[0] >= left + 6 && box[1] >= top + 6 && box[2] <= left + width - 6 &&
   box[3] <= top + height - 6;

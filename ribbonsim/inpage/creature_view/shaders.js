@@ -78,13 +78,13 @@ const NOTHING = `${HEAD} out vec4 colour; void main() { colour = vec4(0); }`;
 
 const BODY = `${HEAD}${SEEN}
 in vec3 position, normal, other, tint; in float shade, share;
-uniform float gap, striped;
+uniform float gap, striped, behind;
 out vec3 at, facing, hue; out float tone, heat;
 void main() {
   at = position; facing = normal; hue = tint;
   tone = mix(1.0, shade, striped);
   heat = gap > 0.0 ? gap * distance(position, other) : share;
-  gl_Position = seen(position);
+  gl_Position = seen(position + behind * normalize(position - eye));
 }`;
 
 // Four lamps that go with the camera, as in the studio's pictures, and a little sky from above.

@@ -1,9 +1,10 @@
 // -- the whole ------------------------------------------------------------------------------------
 
 const SHOWN = {
-  ribbon: false, stations: false, controls: true, edges: false, glass: false, stripes: false,
+  ribbon: false, stations: false, controls: true, edges: false, glass: false, stripes: false, rest: false,
   ground: true, chosen: "", named: "body", scale: null, front: null, // the layout that is chosen
   guide: null, picks: false, piece: null, place: null, // a guide that is drawn; a vertex is asked for
+  left: 0, // of two layouts on either side of a line
 };
 const LETTERS = "ABCDEF";
 
@@ -12,6 +13,7 @@ const LETTERS = "ABCDEF";
  *  `on` may hold: pick({kind, name | number | vertex | index, layout}), camera(told, done),
  *  drag({control, layout, right, up, keys, done}) of a control's dot, pose(), lost(), and
  *  hover(vertex) where the pointer rests, null beside the creature,
+ *  divider(share, done) of the line between before and after, end() where Escape ends that,
  *  draw({act, x, y, size, camera, …}) of a guide: a click, or a drag of one of its points.
  *  Throws where the browser has no WebGL2. */
 export class CreatureView {
@@ -21,6 +23,7 @@ export class CreatureView {
     this.look = { ...creature.facts.look, ...creature.arrays };
     this.shown = { ...SHOWN };
     this.arrangement = "side";
+    this.divider = 0.5;
     this.camera = new Camera(creature.facts.upright);
     this.triangles = trianglesOf(creature.arrays);
     this.makeCanvases();
@@ -68,6 +71,7 @@ export class CreatureView {
     gl.pixelStorei(gl.UNPACK_ALIGNMENT, 1);
     this.scales = ["sequential", "diverging"].map((name) => makeTexture(gl, rgb, 256, 1, look[name], true));
     this.makePicker();
+    this.atRest = new RestSkin(gl, creature.arrays);
     for (const layout of this.layouts) layout.build(gl, this.programs);
     gl.enable(gl.DEPTH_TEST);
   }
@@ -88,11 +92,11 @@ export class CreatureView {
   // -- what is shown --
 
   /** Put a layout in its place, or another one there. */
-  setLayout(number, binding) {
+  setLayout(number, binding, how = this.arrangement) {
     const layout = new Layout(binding, this.creature);
     layout.build(this.gl, this.programs);
     this.layouts[number] = layout;
-    this.arrange();
+    this.arrange(how);
   }
 
   keepLayouts(count) {
@@ -120,7 +124,9 @@ export class CreatureView {
   }
 
   show(what) {
+    const { left } = this.shown;
     Object.assign(this.shown, what);
+    if (this.shown.left !== left) this.arrange();
     this.ask();
   }
 
@@ -129,11 +135,13 @@ export class CreatureView {
     this.ask();
   }
 
-  /** Layouts side by side, over one another, or the first by how far the second is from it. */
+  /** Layouts side by side, over one another, on either side of a line, or the first by how far
+   *  the second is from it. */
   arrange(how = this.arrangement) {
     this.arrangement = this.layouts.length > 1 ? how : "side";
     const all = this.layouts.map((_, number) => number);
     this.tiles = this.arrangement === "side" ? this.sideBySide(all)
+      : this.arrangement === "split" ? splitTiles(this)
       : [{ box: [0, 0, this.width, this.height], layouts: all }];
     this.ask();
   }
@@ -155,6 +163,7 @@ export class CreatureView {
   fit(fill) {
     const balls = this.layouts.flatMap((layout) => layout.facts.stations.map((_, number) =>
       ({ at: layout.seat(number), radius: layout.arrays.radii[number] })));
+    if (this.shown.rest && this.layouts.length) balls.push(...restBalls(this.layouts[0]));
     const [, , wide, high] = this.tiles[0]?.box ?? [0, 0, 3, 2];
     this.camera.fit(balls, wide / high, fill);
     this.ask();
@@ -208,18 +217,19 @@ export class CreatureView {
     gl.bindVertexArray(null);
   }
 
-  drawTile({ box, layouts }) {
-    const { gl, camera, shown, creature } = this, [left, top, wide, high] = box, dense = this.density;
-    const place = [left, this.height - top - high, wide, high].map((v) => Math.round(v * dense));
+  drawTile({ box, clip = box, layouts }) {
+    const { gl, camera, shown, creature } = this, [, , wide, high] = box, dense = this.density;
+    const onCard = ([x, y, w, h]) => [x, this.height - y - h, w, h].map((v) => Math.round(v * dense));
+    const place = onCard(box);
     gl.viewport(...place);
-    gl.scissor(...place);
+    gl.scissor(...onCard(clip));
     gl.clearColor(...this.look.high, 1);
     gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
     const { right, up, towards, eye } = camera, { upright, ground } = creature.facts;
     const lens = this.lensOf(wide / high);
     this.scene = {
       right, up, towards, eye, lens, ground, across: upright.slice(0, 3), sky: upright.slice(3, 6),
-      ahead: upright.slice(6, 9), size: [place[2] / 2, place[3] / 2], ...this.lamps(),
+      ahead: upright.slice(6, 9), size: [place[2] / 2, place[3] / 2], behind: 0, ...this.lamps(),
     };
     if (shown.ground && this.layouts[layouts[0]].numbers) {
       gl.disable(gl.DEPTH_TEST);
@@ -230,6 +240,7 @@ export class CreatureView {
       gl.enable(gl.DEPTH_TEST);
     }
     layouts.forEach((number, order) => this.drawLayout(this.layouts[number], order));
+    if (shown.rest && !shown.guide) drawRest(this);
     gl.bindVertexArray(null);
   }
 
@@ -359,9 +370,13 @@ export class CreatureView {
     const { overlay } = this;
     overlay.begin(this.width, this.height, this.density);
     this.tiles.forEach((tile) => this.drawNames(tile));
+    if (this.arrangement !== "split") return;
+    const scale = this.scaleNow();
+    if (scale) overlay.scale(scale, this.width, this.height);
+    drawLine(this);
   }
 
-  drawNames({ box, layouts }) {
+  drawNames({ box, clip = box, layouts }) {
     const { overlay, shown, camera } = this, layout = this.layouts[layouts[0]];
     if (!layout?.numbers) return;
     if (shown.guide) {
@@ -369,12 +384,14 @@ export class CreatureView {
       return;
     }
     const keep = [this.drawTitle(box, layouts)], at = [0, 0, 0];
+    const inFront = (shown.front ?? layouts[0]) === layouts[0];
+    overlay.within(clip);
     const scale = this.scaleNow();
-    if (scale && layouts[0] === 0) keep.push(overlay.scale(scale, box[2], this.height));
+    if (scale && layouts[0] === 0 && this.arrangement !== "split") keep.push(overlay.scale(scale, box[2], this.height));
     const entries = [], discs = [];
     const pixels = box[3] / 2 / TANGENT;
-    if ((shown.front ?? layouts[0]) === layouts[0]) drawPiece(this, layout, box);
-    if (shown.controls) this.collectControls(layout, layouts[0], box, entries);
+    if (inFront) drawPiece(this, layout, box);
+    if (shown.controls && (inFront || this.arrangement !== "split")) this.collectControls(layout, layouts[0], box, entries);
     const besides = keep.concat(entries.map(({ x, y }) => [x - 8, y - 8, x + 8, y + 8]));
     layout.facts.stations.forEach((station, number) => {
       const [x, y, away] = camera.project(layout.seat(number), box, at);
@@ -386,10 +403,11 @@ export class CreatureView {
     });
     this.collectMarks(layouts, box, entries);
     for (const entry of entries) if (entry.rings) overlay.dot(entry.x, entry.y, entry.rings);
-    const found = overlay.names(entries, box, discs, keep);
+    const found = overlay.names(entries.filter(({ x, y }) => isIn(clip, x, y)), clip, discs, keep);
     for (const { x, y, rings } of entries) overlay.dot(x, y, rings);
     for (const [entry, place] of found) overlay.plate(entry.text, place, entry.strong);
-    drawPlace(this, layout, box);
+    if (inFront) drawPlace(this, layout, box);
+    overlay.within(null);
   }
 
   /** A station's number beside its dot, square to the body: on the side that is free. */
@@ -431,7 +449,7 @@ export class CreatureView {
   }
 
   drawTitle([left, top, wide], layouts) {
-    if (this.layouts.length < 2) return [0, 0, 0, 0];
+    if (this.layouts.length < 2 || this.arrangement === "split") return [0, 0, 0, 0];
     const { overlay } = this;
     let y = top + 10, end = left;
     for (const [order, number] of layouts.entries()) {
@@ -457,8 +475,7 @@ export class CreatureView {
   // -- what is under the pointer --
 
   tileAt(x, y) {
-    return this.tiles.find(({ box: [left, top, wide, high] }) =>
-      x >= left && x < left + wide && y >= top && y < top + high);
+    return this.tiles.find(({ box, clip = box }) => isIn(clip, x, y));
   }
 
   pick(x, y) {
@@ -478,7 +495,7 @@ export class CreatureView {
       layout.facts.stations.forEach((station, i) => look(layout.seat(i), { kind: "station", ...station }));
     if (this.shown.controls) {
       nearest = Math.max(nearest, DOT_REACH - 4); // where both stand, the control is meant
-      layout.facts.controls.forEach(({ name }, i) =>
+      if (this.arrangement !== "split" || number === this.shown.front) layout.facts.controls.forEach(({ name }, i) =>
         look(layout.control(i), { kind: "control", name, index: i }));
     }
     this.marks.forEach((mark, index) => {
@@ -552,6 +569,10 @@ export class CreatureView {
       return;
     }
     const moves = event.shiftKey || event.button > 0, from = [x, y];
+    if (isOnLine(this, x)) {
+      this.held = { kind: "line", from, still: true };
+      return;
+    }
     if (this.shown.guide) {
       const point = tile && !moves ? guideAt(this, x, y, tile.box) : null;
       this.held = { kind: point !== null ? "guide" : moves ? "move" : "turn", point, from, still: true };
@@ -576,6 +597,10 @@ export class CreatureView {
     this.held.still = false;
     this.pointers.set(event.pointerId, [x, y]);
     const right = x - last[0], down = y - last[1], high = this.tiles[0].box[3];
+    if (this.held.kind === "line") {
+      moveLine(this, x / this.width, false);
+      return;
+    }
     if (this.held.kind === "control") {
       this.dragControl(event, x, y, false);
       return;
@@ -627,6 +652,11 @@ export class CreatureView {
     this.pointers.delete(event.pointerId);
     if (!held || this.pointers.size) return;
     const clicked = held.still && event.type === "pointerup";
+    if (held.kind === "line") {
+      this.held = null;
+      this.on.divider?.(this.divider, true);
+      return;
+    }
     if (this.shown.guide && clicked) this.tellDrawn("click", event, x, y);
     else if (held.kind === "guide") this.tellDrawn("drag", event, x, y);
     else if (held.kind === "control" && !held.still) this.dragControl(event, x, y, true);
@@ -644,14 +674,15 @@ export class CreatureView {
     const tile = this.tileAt(x, y), { guide, picks } = this.shown;
     const over = tile && (guide ? guideAt(this, x, y, tile.box) !== null : !picks && this.dotAt(x, y, tile));
     if (this.on.hover) this.awaitRest(x, y);
-    this.host.style.cursor = over ? "pointer" : guide || picks ? "crosshair" : "grab";
+    this.host.style.cursor = isOnLine(this, x) ? "ew-resize" : over ? "pointer" : guide || picks ? "crosshair" : "grab";
   }
 
   /** Tell what is under the pointer once it rests. */
   awaitRest(x, y) {
     clearTimeout(this.resting);
     this.resting = setTimeout(() => {
-      const found = this.held || this.closed ? null : this.skinAt(x, y);
+      const there = this.held || this.closed ? null : this.skinAt(x, y);
+      const found = there?.layout === (this.shown.front ?? 0) ? there : null; // who answers knows one
       if (found?.vertex === this.restsOn) return;
       this.restsOn = found?.vertex;
       this.on.hover(found?.vertex ?? null);
@@ -669,8 +700,10 @@ export class CreatureView {
 
   key(event) {
     const ways = { ArrowLeft: [1, 0], ArrowRight: [-1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
-    const way = ways[event.key];
-    if (way && event.shiftKey) this.camera.move(-0.05 * way[0], -0.05 * way[1]);
+    const way = ways[event.key], split = this.arrangement === "split";
+    if (split && event.key === "Escape") this.on.end?.();
+    else if (split && way?.[0] && event.ctrlKey) moveLine(this, this.divider - LINE_STEP * way[0], true);
+    else if (way && event.shiftKey) this.camera.move(-0.05 * way[0], -0.05 * way[1]);
     else if (way) this.camera.turn(KEY_DEGREES * way[0], KEY_DEGREES * way[1]);
     else if (event.key === "+" || event.key === "=") this.camera.nearer(1.25);
     else if (event.key === "-") this.camera.nearer(0.8);

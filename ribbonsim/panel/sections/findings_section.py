@@ -9,10 +9,12 @@ from collections.abc import Callable
 import ipywidgets as widgets
 
 from ribbonsim.bendcheck.findings import Finding
+from ribbonsim.panel.sections.before_after_section import BeforeAfterSection
 from ribbonsim.panel.sections.cards import show_card
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.fields import JobFields, button, facts, row, show_html
 from ribbonsim.panel.state.changes import changes_between
+from ribbonsim.panel.state.history import ShownPose
 from ribbonsim.panel.work.inspector import Found, Inspector, State
 from ribbonsim.panel.work.subject import Spot
 from ribbonsim.panel.work.worker import CHECKS
@@ -31,8 +33,8 @@ _WHERE = {
 class FindingsSection:
     """Findings of the pose, and a check that tries changes."""
 
-    def __init__(self, desk: Desk) -> None:
-        self._desk = desk
+    def __init__(self, desk: Desk, both: BeforeAfterSection | None = None) -> None:
+        self._desk, self._both = desk, both
         self._inspector = Inspector(
             desk.handed(self._take), desk.handed(self._show_progress), desk.complain
         )
@@ -50,6 +52,13 @@ class FindingsSection:
         self._list.add_class("rs-findings")
         self._advice = widgets.HTML()
         self._apply = button("Apply what was tried", self._apply_tried)
+        self._beside = button(
+            "Before and after",
+            self._show_beside,
+            "the skin as it is and with what was tried, on either side of a line",
+        )
+        if both is None:
+            self._beside.layout.display = "none"
         self._unmark = button("Unmark", self._let_go, "show the whole creature again")
         self.box = widgets.VBox(
             [
@@ -58,7 +67,7 @@ class FindingsSection:
                 self._where,
                 self._list,
                 self._advice,
-                row(self._apply, self._unmark),
+                row(self._apply, self._beside, self._unmark),
             ]
         )
         self._show()
@@ -216,6 +225,7 @@ class FindingsSection:
             words = "Choose a finding to see where it is."
         show_html(self._advice, facts(words))
         self._apply.disabled = chosen is None or chosen.tried is None
+        self._beside.disabled = self._apply.disabled
         self._unmark.disabled = self._desk.viewer.spot is None
 
     def _all_changes(self, chosen: Finding) -> str:
@@ -242,6 +252,8 @@ class FindingsSection:
         desk, case = self._desk, found.case_of(finding)
         if finding.pose and found.depth == "all":
             desk.model.set_pose(case.pose, "finding")
+            if case.wish.pose is None:
+                desk.model.shown = ShownPose(case.wish.name, case.wish.amount)
         view, points = close_view(case, finding, desk.viewer.aspect)
         self._chosen = finding
         values, scale = finding_heat(case, finding)
@@ -254,6 +266,11 @@ class FindingsSection:
         self._desk.mark(None)
         self._desk.act(self._desk.viewer.frame_all)
         self._show()
+
+    def _show_beside(self) -> None:
+        """Show what was tried beside what is, where the finding is seen."""
+        if self._both is not None and self._chosen is not None:
+            self._both.show_tried(self._chosen)
 
     def _apply_tried(self) -> None:
         found, chosen = self._found, self._chosen

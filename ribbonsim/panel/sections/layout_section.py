@@ -59,7 +59,7 @@ class LayoutSection:
         self._measured = ""
         self._make_ribbon_fields()
         self._make_control_fields()
-        self._suggest = SuggestSection(desk)
+        self._suggest = SuggestSection(desk, view.both)
         self.box = self._arrange()
         desk.on_change(self.refresh)
 

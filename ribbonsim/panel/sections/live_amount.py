@@ -22,7 +22,7 @@ from ribbonsim.rig.rig import Rig
 _STEP = {"degrees": 15.0, "turns": 0.125, "factor": 0.1}
 _REST = 0.4  # seconds without a change before poses are fitted
 
-Key = tuple[Rig, str, float]
+Key = tuple[tuple[Rig, ...], str, float]
 
 
 class LiveAmount:
@@ -65,7 +65,8 @@ class LiveAmount:
         model = self._desk.model
         if not self._live.shown or not model.is_open or self._chosen.value is None:
             return
-        key = (model.rig, str(self._chosen.value), model.pose.keep_volume)
+        beside = () if model.beside is None else (model.beside.other,)
+        key = ((model.rig, *beside), str(self._chosen.value), model.pose.keep_volume)
         if not self._whole():
             self._drop()
         elif self._sent is None or self._sent != key:
@@ -80,16 +81,19 @@ class LiveAmount:
     def _make(self) -> None:
         if self._sent is None:
             return
-        rig, name, keep_volume = self._sent
+        rigs, name, keep_volume = self._sent
         unit = ALL_TEST_POSES[name].unit
         low, high = AMOUNTS[unit][:2]
         count = round((high - low) / _STEP[unit]) + 1
 
-        def pose_at(amount: float) -> Pose:
-            return Pose(rig.pose_for(name, amount).controls, keep_volume)
+        def packed_of(rig: Rig) -> bytes:
+            def pose_at(amount: float) -> Pose:
+                return Pose(rig.pose_for(name, amount).controls, keep_volume)
+
+            return pack_steps(rig, pose_at, np.linspace(low, high, count).tolist())
 
         try:
-            packed = pack_steps(rig, pose_at, np.linspace(low, high, count).tolist())
+            packed = [packed_of(rig) for rig in rigs]
         except RibbonsimError:  # an amount of the range cannot be taken: the kernel shows it
             return
-        self._live.send({"kind": "steps", "name": name}, [packed])
+        self._live.send({"kind": "steps", "name": name}, packed)

@@ -71,6 +71,16 @@ class PictureTool(Protocol):
         """A click that held nothing; with Alt or Ctrl it means the edge loop there."""
 
 
+class Line(Protocol):
+    """The line between before and after, where both are seen."""
+
+    def move(self, share: float) -> None:
+        """Put it at a share of the width."""
+
+    def end(self) -> None:
+        """Show one layout alone again."""
+
+
 class LiveSection:
     """The browser's view beside the picture: which of them is shown, and what it answers.
 
@@ -95,6 +105,7 @@ class LiveSection:
         self.pen: PictureTool | None = None  # what has clicks and drags
         self._picked: Callable[[int | None], None] | None = None
         self._hover: Callable[[int | None], None] = lambda vertex: None
+        self._line: Line | None = None
         self._choice = widgets.Dropdown(
             options=[_AUTO, _BROWSER, _KERNEL], layout=widgets.Layout(width="110px")
         )
@@ -131,6 +142,10 @@ class LiveSection:
     def on_hover(self, hover: Callable[[int | None], None]) -> None:
         """Call back with the vertex that the pointer rests on, None beside the creature."""
         self._hover = hover
+
+    def split_by(self, line: Line) -> None:
+        """Let a line hear where it was dragged to, and that both sides are to be seen no more."""
+        self._line = line
 
     def on_turn(self, turned: Callable[[], None]) -> None:
         """Call back whenever the browser begins to draw, begins anew, or ceases."""
@@ -233,6 +248,14 @@ class LiveSection:
     def _hear_hover(self, told: dict[str, Any]) -> None:
         vertex = told.get("vertex")
         self._hover(None if vertex is None else int(vertex))
+
+    def _hear_divider(self, told: dict[str, Any]) -> None:
+        if self._line is not None:
+            self._line.move(float(told["share"]))
+
+    def _hear_end(self, _: dict[str, Any]) -> None:
+        if self._line is not None:
+            self._line.end()
 
     def _hear_pick(self, told: dict[str, Any]) -> None:
         desk = self._desk

@@ -135,8 +135,7 @@ class MotionSection:
         """Put the creature into the frame; all frames of one motion are one step to undo."""
         self._begun = True
         model = self._desk.model
-        pose = self._playing.pose(model.rig, self._playing.frame)
-        model.set_pose(pose, f"motion {self._playing.name}")
+        model.set_moment(self._playing.instant(model.rig), f"motion {self._playing.name}")
         self._posed = model.pose
 
     def _find(self) -> None:
@@ -177,7 +176,8 @@ class MotionSection:
             self._quiet = False
         self._mind_pose()
         if self._in_front or self._player.moving:
-            self._loop.offer([take])
+            beside = model.beside
+            self._loop.offer([take] if beside is None else [take, beside.take_of(take)])
 
     def _mind_pose(self) -> None:
         """Play no more once the creature was posed by other means."""

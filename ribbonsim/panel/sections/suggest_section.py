@@ -9,6 +9,7 @@ import ipywidgets as widgets
 from ipyevents import Event
 
 from ribbonsim.layout.settings import DRIVES
+from ribbonsim.panel.sections.before_after_section import BeforeAfterSection
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.fields import (
     JobFields,
@@ -41,8 +42,8 @@ _LEFT, _RIGHT, _BEYOND = 0.1, 0.98, 0.45
 class SuggestSection:
     """Looks for the layout with the fewest controls, and tries what is found."""
 
-    def __init__(self, desk: Desk) -> None:
-        self._desk = desk
+    def __init__(self, desk: Desk, both: BeforeAfterSection | None = None) -> None:
+        self._desk, self._both = desk, both
         self._trial = Trial()
         self._suggesting = Suggesting(
             desk.handed(self._take_answer), desk.handed(self._show_progress), desk.complain
@@ -76,6 +77,13 @@ class SuggestSection:
         self._numbers.observe(self._pick, "value")
         self._words = widgets.HTML()
         self._compare = button("Compare with mine", self._switch, "show the layout as it was")
+        self._beside = button(
+            "Before and after",
+            self._show_beside,
+            "mine and what is suggested, on either side of a line",
+        )
+        if self._both is None:
+            self._beside.layout.display = "none"
         self._take = button("Take it", self._keep, "Undo takes it back")
         self._found = widgets.VBox([])
 
@@ -84,7 +92,7 @@ class SuggestSection:
             self._plot,
             field("show", self._numbers),
             self._words,
-            row(self._compare, self._take),
+            row(self._compare, self._beside, self._take),
         ]
         return widgets.VBox(
             [
@@ -125,6 +133,7 @@ class SuggestSection:
         mine = model.is_open and self._trial.mine is not None and model.layout is self._trial.mine
         self._compare.disabled = not (tried or mine)
         self._take.disabled = not (tried or mine)
+        self._beside.disabled = not tried
         words = "Compare with mine" if tried or not mine else "Show the suggestion"
         if self._compare.description != words:
             self._compare.description = words
@@ -204,6 +213,10 @@ class SuggestSection:
         self._chosen = number
         self._desk.act(lambda: self._trial.show(model, layout), doing="Binding again")
         self._show_answer(plot_png(answer.found, number))
+
+    def _show_beside(self) -> None:
+        if self._both is not None:
+            self._both.show_last()
 
     def _switch(self) -> None:
         model = self._desk.model

@@ -9,6 +9,7 @@ from typing import Any
 import ipywidgets as widgets
 from ipyevents import Event
 
+from ribbonsim.panel.sections.before_after_section import BeforeAfterSection
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.fields import button, group, row, set_options, whole_number
 from ribbonsim.panel.sections.hover_section import HoverSection
@@ -31,6 +32,15 @@ _HEAT_WORDS = {
     "stretch": "largest stretch",
     "girth": "girth",
     "volume": "volume change",
+}
+# what may be shown besides the skin: the word on its switch, and what it means
+_SWITCHES = {
+    "ribbon": ("Ribbon", "the ribbons that carry the joints"),
+    "stations": ("Stations", "the places along the ribbon where joints ride"),
+    "controls": ("Controls", "the dots that are moved"),
+    "edges": ("Edge lines", "the edges of the mesh's polygons"),
+    "glass": ("See through", "the skin as glass"),
+    "rest": ("Rest behind", "the creature at rest, faint, behind the pose"),
 }
 _DEGREES_A_PIXEL = 0.4
 _HELP = (
@@ -69,8 +79,11 @@ class ViewSection:
         self.hover = HoverSection(desk)
         if poses:  # of several layouts side by side nothing is told
             self.live.on_hover(self.hover.read)
-        self._hovers = poses
+        self._one = poses  # whether it shows one creature: a session keeps what is shown
         self.strip = StripSection(desk) if poses else None
+        self.both = BeforeAfterSection(desk) if poses else None
+        if self.both is not None:
+            self.live.split_by(self.both)
         self._help = _HELP.format(clicked)
         self._from: tuple[float, float, bool] | None = None
         self._dragged = True
@@ -107,18 +120,13 @@ class ViewSection:
         desk, shown = self._desk, self._desk.viewer.show
         sides = [button(word, self._side(name)) for word, name in _SIDES.items()]
         steps = [button(word, self._step(move), tip, "26px") for word, tip, move in _STEPS]
-        toggles = [
-            self._toggle(word, key, getattr(shown, key))
-            for word, key in (
-                ("Ribbon", "ribbon"),
-                ("Stations", "stations"),
-                ("Controls", "controls"),
-                ("Edge lines", "edges"),
-                ("See through", "glass"),
-            )
-        ]
+        self._toggles = {
+            key: self._toggle(word, key, getattr(shown, key), tip)
+            for key, (word, tip) in _SWITCHES.items()
+        }
         strip = () if self.strip is None else (self.strip.view,)
         switch = () if self.strip is None else (self.strip.switch,)
+        both = () if self.both is None else (self.both.switch,)
         skin = widgets.Label("Skin")
         skin.add_class("rs-word")
         made = widgets.VBox(
@@ -126,7 +134,7 @@ class ViewSection:
                 row(
                     group(*sides, button("See all", self._frame_all)),
                     group(*steps),
-                    group(self._undo, self._redo),
+                    group(self._undo, self._redo, *both),
                 ),
                 self.hover.line,
                 desk.picture,
@@ -135,7 +143,9 @@ class ViewSection:
                 desk.readout,
                 desk.verdict,
                 desk.other,
-                row(group(*toggles, *switch), group(skin, self._heat, self._station)),
+                row(
+                    group(*self._toggles.values(), *switch), group(skin, self._heat, self._station)
+                ),
                 row(self.live.line, self.live.seen),
                 widgets.HTML(f'<div class="rs-facts">{self._help}</div>'),
             ]
@@ -145,8 +155,9 @@ class ViewSection:
 
     def close(self) -> None:
         """Stop what goes on."""
-        if self.strip is not None:
-            self.strip.close()
+        for part in (self.strip, self.both):
+            if part is not None:
+                part.close()
 
     def pick_vertex(self, then: Callable[[int], None]) -> None:
         """Wait for a click on the creature; asked again while it waits, stop waiting."""
@@ -188,6 +199,7 @@ class ViewSection:
             part.tooltip = f"{part.description}: {words}" if words else ""
         if model.is_open:
             self._station.set_range(1, len(model.own.stations))
+            self._take_switches()
 
     def _step_back(self) -> None:
         model = self._desk.model
@@ -217,10 +229,39 @@ class ViewSection:
     def _frame_all(self) -> None:
         self._desk.act(self._desk.viewer.frame_all)
 
-    def _toggle(self, word: str, key: str, on: bool) -> widgets.ToggleButton:
-        made = widgets.ToggleButton(value=on, description=word, layout=widgets.Layout(width="auto"))
-        made.observe(lambda change: self._show(**{key: change["new"]}), "value")
+    def _toggle(self, word: str, key: str, on: bool, tip: str) -> widgets.ToggleButton:
+        made = widgets.ToggleButton(
+            value=on, description=word, tooltip=tip, layout=widgets.Layout(width="auto")
+        )
+        made.observe(lambda change: self._switch(key, change["new"]), "value")
         return made
+
+    def _switch(self, key: str, on: bool) -> None:
+        """Show something or not; the session keeps it."""
+        if self._quiet:
+            return
+        viewer, model = self._desk.viewer, self._desk.model
+        told: dict[str, Any] = {key: on}
+        viewer.show = replace(viewer.show, **told)
+        if self._one:
+            model.switches[key] = on
+        self._desk.act(lambda: None)
+
+    def _take_switches(self) -> None:
+        """Show what a session has kept."""
+        viewer, kept = self._desk.viewer, self._desk.model.switches
+        told: dict[str, Any] = (
+            {key: kept[key] for key in self._toggles if key in kept} if self._one else {}
+        )
+        if all(getattr(viewer.show, key) == on for key, on in told.items()):
+            return
+        viewer.show = replace(viewer.show, **told)
+        self._quiet = True
+        try:
+            for key, on in told.items():
+                self._toggles[key].value = on
+        finally:
+            self._quiet = False
 
     def _show_marked(self, spot: Spot | None) -> None:
         """Have the menu say what is coloured."""
@@ -268,15 +309,19 @@ class ViewSection:
         elif kind == "mousedown":
             self._press(event)
             return
+        elif kind == "mousemove" and self.both is not None and self.both.drag(event):
+            return
         elif kind == "mousemove" and self._from is not None:
             self._drag(event)
         elif kind == "mousemove":
-            if self._hovers and self._pen is None:
+            if self._one and self._pen is None:
                 self.hover.over(self._pixel(event))
             return
         elif kind in ("mouseup", "mouseleave"):
             if kind == "mouseleave":
                 self.hover.over(None)
+            if self.both is not None and self.both.let_go():
+                return
             self._from, self._held = None, False
             if kind == "mouseup" and not self._dragged:
                 self._click(event)
@@ -288,6 +333,8 @@ class ViewSection:
     def _press(self, event: dict[str, Any]) -> None:
         if self._pick is not None:
             self._picked(self._desk.viewer.vertex_at(*self._pixel(event)))
+            return
+        if self.both is not None and self.both.grab(event):
             return
         moves = bool(event.get("shiftKey")) or event.get("button", 0) in (1, 2)
         if self._pen is not None and not moves:

@@ -82,6 +82,8 @@ class PoseRequest:
     ----------
     amount : float
         Of a test pose.
+    keep_volume : float
+        Of a test pose, how far the girth answers stretch.
     source : Rig or None
         The rig that the pose is of; None for a test pose.
     instants : tuple of Instant
@@ -93,19 +95,21 @@ class PoseRequest:
     source: Rig | None = None
     pose: Pose | None = None
     instants: tuple[Instant, ...] = ()
+    keep_volume: float = 1.0
 
     @property
     def key(self) -> tuple[object, ...]:
         """What its fits depend on."""
         moments = tuple((one.take, one.number) for one in self.instants)
-        return self.name, self.amount, self.source, moments
+        return self.name, self.amount, self.keep_volume, self.source, self.pose, moments
 
     def fit(self, rig: Rig) -> Pose:
         """Fit the test pose to a layout, or carry the kept pose over to it."""
         if self.instants:
             return next(one for one in self.instants if one.take.rig is rig).pose
         if self.source is None or self.pose is None:
-            return rig.pose_for(self.name, self.amount)
+            fitted = rig.pose_for(self.name, self.amount)
+            return replace(fitted, keep_volume=self.keep_volume)
         return self.pose if self.source is rig else carry_over(self.source, rig, self.pose)
 
 

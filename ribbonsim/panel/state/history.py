@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -79,6 +79,11 @@ class History:
             self._past = [*self._past[-_STEPS_BACK + 1 :], state]
         self._future = []
         self._last_change = (gesture, now)
+
+    @property
+    def past(self) -> Sequence[Snapshot]:
+        """All states before changes, the last one last."""
+        return self._past
 
     def last(self, forward: bool) -> Snapshot | None:
         """The state that a step back or forward leads to; None if there is none."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -23,6 +23,7 @@ from ribbonsim.layout.one_ribbon import OneRibbon, free_name
 from ribbonsim.layout.pose import QUANTITIES, ControlPose, Pose
 from ribbonsim.layout.settings import Control
 from ribbonsim.mesh.creature import CreatureMesh
+from ribbonsim.panel.state.before_after import BeforeAfter
 from ribbonsim.panel.state.changes import step_words
 from ribbonsim.panel.state.history import History, ShownPose, Snapshot
 from ribbonsim.panel.state.opening import Opened, Source, first_layout_of, open_source
@@ -33,6 +34,7 @@ from ribbonsim.rig.bind import Found, rebind
 from ribbonsim.rig.carry_over import carry_over
 from ribbonsim.rig.chains import JointPose
 from ribbonsim.rig.rig import Method, Rig
+from ribbonsim.rig.take import Instant
 
 
 class PanelModel:
@@ -52,7 +54,7 @@ class PanelModel:
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         self._history = History(clock)
         self._rig: Rig | None = None
-        self._gauge: Gauge | None = None
+        self._gauges: tuple[Gauge, ...] = ()  # of what is measured, and of what stands beside it
         self._saved: Layout | None = None
         self.pose = Pose()
         self.method: Method = "linear"
@@ -66,6 +68,9 @@ class PanelModel:
         self._first: Rig | None = None
         self.shown: ShownPose | None = None
         self.pose_strip = True  # whether small pictures of poses stand under the picture
+        self.beside: BeforeAfter | None = None  # seen in one picture with what stands
+        self._moment: tuple[Instant, Pose] | None = None
+        self.switches: dict[str, bool] = {}  # of what the picture shows, those that were set
 
     # -- the mesh ----------------------------------------------------------------------------
 
@@ -84,7 +89,7 @@ class PanelModel:
         if kept is not None:
             self.pose, self.method, self.selected = kept.pose, kept.method, kept.selected
             self.shelf = dict(kept.shelf)
-            self.pose_strip = kept.pose_strip
+            self.pose_strip, self.switches = kept.pose_strip, dict(kept.switches)
 
     def session(self) -> Session:
         """What is kept of the creature when the panel is left."""
@@ -92,7 +97,7 @@ class PanelModel:
             raise RibbonsimError("no creature is open: choose a demo creature or a mesh file")
         return Session(
             *(self._mark, self.layout, self.pose, self.method, self.selected, self._given),
-            *(dict(self.shelf), self.pose_strip),
+            *(dict(self.shelf), self.pose_strip, dict(self.switches)),
         )
 
     def start_afresh(self) -> None:
@@ -141,6 +146,7 @@ class PanelModel:
         self._saved = rig.layout
         self.shelf = {}
         self.pose, self.method, self.sides, self.shown = Pose(), "linear", Sides(), None
+        self.beside = None
         self._last_on = {}
         self.selected = rig.layout.control_names[len(rig.layout.controls) // 2]
 
@@ -183,11 +189,11 @@ class PanelModel:
 
     def gauge_of(self, rig: Rig) -> Gauge:
         """The rest of a rig, arranged for measuring."""
-        gauge = self._gauge
-        if gauge is None or gauge.rig is not rig:
-            gauge = Gauge(rig)
-            self._gauge = gauge
-        return gauge
+        known = next((gauge for gauge in self._gauges if gauge.rig is rig), None)
+        if known is None:
+            known = Gauge(rig)
+            self._gauges = (known, *self._gauges[:1])
+        return known
 
     @property
     def unsaved(self) -> bool:
@@ -243,6 +249,11 @@ class PanelModel:
     def can_redo(self) -> bool:
         """Whether there is a step forward."""
         return self._history.last(forward=True) is not None
+
+    @property
+    def steps_back(self) -> Sequence[Snapshot]:
+        """What stood before each change, the last one last."""
+        return self._history.past
 
     def step_words(self, forward: bool) -> str:
         """What a step back takes back, or a step forward does again; empty without one."""
@@ -316,6 +327,18 @@ class PanelModel:
             return
         self._remember(gesture)
         self.pose, self.shown = pose, None
+
+    def set_moment(self, moment: Instant, gesture: str) -> None:
+        """Take the pose of a moment of a motion."""
+        self.set_pose(moment.pose, gesture)
+        self._moment = moment, self.pose
+
+    @property
+    def moment(self) -> Instant | None:
+        """The moment of a motion that the creature is in; None once anything has changed."""
+        if self._moment is None or self._moment[1] is not self.pose:
+            return None
+        return self._moment[0] if self._moment[0].take.rig is self.rig else None
 
     def reset_control(self, control: str) -> None:
         """Put one control to rest."""

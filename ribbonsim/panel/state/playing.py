@@ -9,7 +9,7 @@ from ribbonsim.layout.motions import changed
 from ribbonsim.layout.pose import Pose
 from ribbonsim.rig.own_motions import motion_of, motions_of
 from ribbonsim.rig.rig import Rig
-from ribbonsim.rig.take import Take
+from ribbonsim.rig.take import Instant, Take
 
 # what of a motion is set by sliders
 RULES = ("seconds", "amount", "lag", "swing", "weight", "slide")
@@ -64,11 +64,9 @@ class Playing:
             self.frame %= self._take.count()
         return self._take
 
-    def pose(self, rig: Rig, frame: int) -> Pose:
-        """The pose of a frame."""
-        instants = self.take(rig).frames()
-        self.frame = frame % len(instants)
-        return instants[self.frame].pose
+    def instant(self, rig: Rig) -> Instant:
+        """The frame that is shown."""
+        return self.take(rig).frames()[self.frame]
 
     def share(self, rig: Rig) -> float:
         """Where the frame is in the loop, 0 to 1."""

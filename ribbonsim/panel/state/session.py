@@ -73,6 +73,8 @@ class Session:
         Layouts put aside.
     pose_strip : bool
         Whether small pictures of poses stand under the picture.
+    switches : mapping of str to bool
+        Of what the picture shows besides the skin, those that were set.
     """
 
     key: ClassVar[str] = "ribbonsim_session"
@@ -86,6 +88,7 @@ class Session:
     start: int = 0
     shelf: Mapping[str, Layout] = field(default_factory=dict)
     pose_strip: bool = True
+    switches: Mapping[str, bool] = field(default_factory=dict)
 
     def text(self) -> str:
         """The session as text; every number comes back the same."""
@@ -98,6 +101,7 @@ class Session:
             "pose": self.pose.to_dict(),
             "start": self.start,
             "pose_strip": self.pose_strip,
+            "switches": dict(self.switches),
             "layout": layout_text(self.layout).splitlines(),
             "shelf": {name: layout_text(each).splitlines() for name, each in self.shelf.items()},
         }
@@ -130,7 +134,9 @@ class Session:
             raise RibbonsimError(f"{source.name} is broken")
         mark = MeshMark(**data["mesh"])
         start, strip = int(data["start"]), data.get("pose_strip", True)  # older files lack it
-        return cls(mark, layout, pose, method, selected, start, shelf, strip is not False)
+        switches = {str(key): on is True for key, on in data.get("switches", {}).items()}
+        kept = (start, shelf, strip is not False, switches)
+        return cls(mark, layout, pose, method, selected, *kept)
 
 
 def read_session(text: str, source: Path, key: str, make: Callable[[dict[str, Any]], Made]) -> Made:

@@ -77,10 +77,11 @@ class LiveSender:
             "camera": camera,
             "amount": self.amount,
             "moment": self.moment,
-            "arrange": self.arrangement,
+            "arrange": self._arrangement(subject),
             "shown": {
                 **_shown_facts(subject),
                 "front": front if len(shown) > 1 else None,
+                "left": _on_the_left(subject),
                 "picks": self.picks,
             },
         }
@@ -114,6 +115,9 @@ class LiveSender:
         told = {"kind": "heat", "number": number, "scale": facts}
         self._send(told, [shares.astype(np.uint8).tobytes()])
 
+    def _arrangement(self, subject: Subject) -> str:
+        return self.arrangement if subject.beside is None else "split"
+
     def _send_rigs(self, shown: Sequence[Shown]) -> None:
         rigs = [each.subject.rig for each in shown]
         if self._mesh is not rigs[0].mesh:
@@ -126,7 +130,8 @@ class LiveSender:
         for number, each in enumerate(shown):
             if number < len(self._rigs) and self._rigs[number] is each.subject.rig:
                 continue
-            told = {"kind": "layout", "number": number}
+            arrange = self._arrangement(shown[0].subject)
+            told = {"kind": "layout", "number": number, "arrange": arrange}
             self._send(told, [pack_binding(each.subject.rig, each.name)])
             self._coloured.discard(number)
         if len(rigs) < len(self._rigs):
@@ -153,6 +158,7 @@ def _shown_facts(subject: Subject) -> dict[str, Any]:
         "stations": show.stations,
         "controls": show.controls,
         "edges": show.edges,
+        "rest": show.rest,
         "glass": show.glass and show.heat == "clay" and subject.spot is None,
         "stripes": twist_stripes(subject.rig, subject.pose) is not None,
         "chosen": subject.selected,
@@ -161,6 +167,11 @@ def _shown_facts(subject: Subject) -> dict[str, Any]:
         "place": None if show.place is None else _seats(layout, named, [show.place])[0],
         "guide": None if subject.guide is None else _guide_facts(subject.rig.mesh, subject.guide),
     }
+
+
+def _on_the_left(subject: Subject) -> int:
+    """Number of the layout on the left of the line between two: what was before."""
+    return 0 if subject.beside is None else int(subject.beside[0].is_before)
 
 
 def _seats(layout: Layout, ribbon: str, places: Sequence[float]) -> list[float]:

@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from ribbonsim.arrays import Array
 from ribbonsim.layout.pose import Pose
 from ribbonsim.mesh.creature import CreatureMesh
+from ribbonsim.panel.state.before_after import BeforeAfter
+from ribbonsim.panel.state.bench import PoseRequest
 from ribbonsim.panel.state.guide_draft import DrawnGuide
 from ribbonsim.panel.state.model import PanelModel
 from ribbonsim.rig.rig import Method, Rig
@@ -31,6 +33,8 @@ class Show:
 
     Parameters
     ----------
+    rest : bool
+        The creature at rest, faint, behind its pose.
     heat : str
         One of :data:`HEATS`.
     station : int
@@ -44,6 +48,7 @@ class Show:
     controls: bool = True
     edges: bool = False
     glass: bool = False
+    rest: bool = False
     heat: Heat = "clay"
     station: int = 1
     place: float | None = None
@@ -136,7 +141,13 @@ class Frame:
 
 @dataclass(frozen=True, eq=False)
 class Subject:
-    """All that a picture depends on, held together while the panel goes on changing."""
+    """All that a picture depends on, held together while the panel goes on changing.
+
+    Parameters
+    ----------
+    beside : tuple or None
+        Another layout in the same picture, and the pose as it is asked of that one.
+    """
 
     model: PanelModel
     rig: Rig
@@ -147,3 +158,4 @@ class Subject:
     orbit: Orbit
     spot: Spot | None
     guide: DrawnGuide | None
+    beside: tuple[BeforeAfter, PoseRequest] | None

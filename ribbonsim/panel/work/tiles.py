@@ -24,9 +24,10 @@ from ribbonsim.panel.state.names import short
 from ribbonsim.panel.state.readout import Readout
 from ribbonsim.panel.work.live import Shown
 from ribbonsim.panel.work.marks import Marker
+from ribbonsim.panel.work.seen_marks import make_marks
 from ribbonsim.panel.work.subject import MEASURED, Frame, Subject
 from ribbonsim.panel.work.trouble import Trouble
-from ribbonsim.panel.work.viewer import FINE_QUALITY, PLAIN_QUALITY, Viewer, encode, make_marks
+from ribbonsim.panel.work.viewer import FINE_QUALITY, PLAIN_QUALITY, Viewer, encode
 from ribbonsim.view.camera import View, named_view
 from ribbonsim.view.lettering import load_font
 from ribbonsim.view.look import INK, PAPER, Scale
@@ -211,6 +212,7 @@ class TileViewer(Viewer):
             measures = each.model.measures_of(each.rig, positions, ribbons[BODY], joints)
         scale = self._dress(stage, each, measures)
         stage.show_edges(each.show.edges)
+        stage.show_ghost(each.rig.mesh.positions if each.show.rest else None)
         stage.show_ribbon(list(ribbons.values()) if each.show.ribbon else None)
         stage.set_camera(each.orbit.camera(stage.size[0] / stage.size[1]))
         picture = self._smooth_image(stage) if fine else stage.image(labels=False)

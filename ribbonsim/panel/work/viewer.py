@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,20 +18,21 @@ from ribbonsim.curves.up import Up
 from ribbonsim.layout.appendages import BODY
 from ribbonsim.layout.pose import Pose
 from ribbonsim.mesh.creature import CreatureMesh
-from ribbonsim.panel.state.guide_draft import DrawnGuide, GuideDraft
+from ribbonsim.panel.state.beside import asked_of_both
+from ribbonsim.panel.state.guide_draft import GuideDraft
 from ribbonsim.panel.state.model import PanelModel
 from ribbonsim.panel.state.readout import Readout
-from ribbonsim.panel.work.bent import piece_lines
 from ribbonsim.panel.work.heat import measures_shown, weights_shown
 from ribbonsim.panel.work.live import LiveSender, Shown
-from ribbonsim.panel.work.marks import Marker, Marks, scale_patch
+from ribbonsim.panel.work.marks import Marker, scale_patch
+from ribbonsim.panel.work.seen_marks import make_marks, spotted
 from ribbonsim.panel.work.subject import MEASURED, Frame, Orbit, Show, Spot, Subject
 from ribbonsim.panel.work.trouble import Trouble, trouble_of
+from ribbonsim.panel.work.two_sides import TwoSides
 from ribbonsim.panel.work.worker import PICTURES
 from ribbonsim.rig.chains import JointPose
 from ribbonsim.rig.rig import Rig
 from ribbonsim.view.camera import Camera, View, fit_camera, named_view
-from ribbonsim.view.closeups import shows_mark
 from ribbonsim.view.look import Scale
 from ribbonsim.view.scene import Stage
 from ribbonsim.view.stripes import twist_stripes
@@ -48,6 +49,18 @@ _NUDGES = tuple(
     ((column - 2.5) / 6.0, (row - 2.5) / 6.0) for column, row in enumerate((1, 4, 0, 3, 5, 2))
 )
 PLAIN_QUALITY, FINE_QUALITY = 85, 93
+
+
+@dataclass(frozen=True, eq=False)
+class _Painted:
+    """A picture without marks, and what was posed for it."""
+
+    picture: Bytes
+    positions: NDArray[np.float32]
+    joints: JointPose
+    ribbons: Mapping[str, Ribbon]
+    measures: Measures | None
+    scale: Scale | None
 
 
 class Viewer:
@@ -82,6 +95,7 @@ class Viewer:
         self.size = size
         self.orbit = Orbit(named_view("three_quarter"), np.zeros(3), 3.0)
         self.live: LiveSender | None = None  # what draws in the browser instead
+        self.sides = TwoSides()  # before and after, where another layout stands beside
         self.asked_at = -np.inf  # when a picture was asked for last, by the monotonic clock
         self._deliver, self._tell, self._fail = deliver, tell, fail
         self._stage: Stage | None = None
@@ -108,7 +122,10 @@ class Viewer:
         """The creature as it is shown, in stage units: at rest while a guide is drawn."""
         mesh = self.model.rig.mesh
         drawing = self.draft is not None and self.draft.mesh is mesh
-        return ((mesh.positions if drawing else self.model.deform()) - mesh.centre) / mesh.diagonal
+        points = mesh.positions if drawing else self.model.deform()
+        if self.show.rest and not drawing:
+            points = np.vstack([points, mesh.positions])
+        return (points - mesh.centre) / mesh.diagonal
 
     def shows_all(self) -> bool:
         """Whether the posed creature is wholly in the picture."""
@@ -189,9 +206,12 @@ class Viewer:
         drawn, pose = None, model.pose
         if self.draft is not None and self.draft.mesh is model.rig.mesh:
             drawn, pose = self.draft.drawn(), Pose()  # a guide is drawn in the creature at rest
+        beside = None
+        if model.beside is not None and drawn is None:
+            beside = model.beside, asked_of_both(model, model.beside)
         return Subject(
             *(model, model.rig, pose, model.method, model.selected),
-            *(self.show, self.orbit, self.spot, drawn),
+            *(self.show, self.orbit, self.spot, drawn, beside),
         )
 
     def preview(self, mesh: CreatureMesh) -> None:
@@ -265,14 +285,17 @@ class Viewer:
             if each.subject.show.heat in MEASURED:
                 measures = self.measured(each.subject)
             live.colour(number, self._heat(each.subject, measures), measures is not None)
-            if self.tells and self._may_measure():
+            if self.tells and number == self._front(subject) and self._may_measure():
                 begin = time.perf_counter()
                 measures = measures or self.measured(each.subject)
                 self._tell(Readout.of(measures, spent + time.perf_counter() - begin))
 
     def _shown(self, subject: Subject) -> list[Shown]:
         """The layouts that are to be seen."""
-        return [Shown(subject, subject.rig.layout.name)]
+        if subject.beside is None:
+            return [Shown(subject, subject.rig.layout.name)]
+        here, there = self.sides.names(subject)
+        return [Shown(subject, here), Shown(self.sides.other(subject), there)]
 
     def _front(self, subject: Subject) -> int:
         """The number of the chosen one of them."""
@@ -289,32 +312,35 @@ class Viewer:
 
     def _make(self, subject: Subject, fine: bool) -> None:
         """Draw and deliver a picture, and tell what it measures."""
-        rig, show = subject.rig, subject.show
+        rig = subject.rig
         stage = self._stage_for(rig.mesh)
         begin = time.perf_counter()
-        posed = rig.posed(subject.pose)
-        joints, ribbons = posed.joints, posed.ribbons
-        positions, normals = self._pose(subject, joints)
-        stage.update(positions, normals)
-        measures = None
-        if show.heat in MEASURED:
-            measures = subject.model.measures_of(rig, positions, ribbons[BODY], joints)
-        stage.hurry(not fine)
-        scale = self._dress(stage, subject, measures)
-        stage.show_edges(show.edges)
-        stage.show_ribbon(list(ribbons.values()) if show.ribbon else None)
-        stage.set_camera(subject.orbit.camera(self.aspect))
-        marks = make_marks(stage, subject, ribbons, positions)
-        picture = self._smooth_image(stage) if fine else stage.image(labels=False)
-        if picture is None:
+        other = None
+        if subject.beside is not None:
+            other = self._paint(stage, self.sides.other(subject), fine)
+            if other is None:
+                return
+        done = self._paint(stage, subject, fine)
+        if done is None:
             return
+        picture, positions, joints, ribbons = (
+            done.picture,
+            done.positions,
+            done.joints,
+            done.ribbons,
+        )
+        measures, scale = done.measures, done.scale
+        marks = make_marks(stage, subject, ribbons, positions)
         if subject.spot is not None:
-            marks = _spotted(stage, subject.spot, positions, picture, marks)
+            marks = spotted(stage, subject.spot, positions, picture, marks)
         if fine:
             body = stage.project(positions[:: max(1, len(positions) // 4000)])
             self._marker.settle(marks, body, self._settled is not subject.orbit)
             self._settled = subject.orbit
-        picture = self._marker.draw(picture, marks)
+        if other is None:
+            picture = self._marker.draw(picture, marks)
+        else:
+            picture = self.sides.join(subject, self._marker, picture, other.picture, marks)
         jpeg = encode(picture, scale, self.size, FINE_QUALITY if fine else PLAIN_QUALITY)
         spent = time.perf_counter() - begin
         self._deliver(Frame(jpeg, spent, fine))
@@ -327,6 +353,27 @@ class Viewer:
             if measures is None:
                 measures = subject.model.measures_of(rig, positions, ribbons[BODY], joints)
             self._tell(Readout.of(measures, spent + time.perf_counter() - begin))
+
+    def _paint(self, stage: Stage, subject: Subject, fine: bool) -> _Painted | None:
+        """Pose and colour the skin and draw it, without marks; None if a new one is asked for."""
+        rig, show = subject.rig, subject.show
+        posed = rig.posed(subject.pose)
+        joints, ribbons = posed.joints, posed.ribbons
+        positions, normals = self._pose(subject, joints)
+        stage.update(positions, normals)
+        measures = None
+        if show.heat in MEASURED:
+            measures = subject.model.measures_of(rig, positions, ribbons[BODY], joints)
+        stage.hurry(not fine)
+        scale = self._dress(stage, subject, measures)
+        stage.show_edges(show.edges)
+        stage.show_ghost(rig.mesh.positions if show.rest and subject.guide is None else None)
+        stage.show_ribbon(list(ribbons.values()) if show.ribbon else None)
+        stage.set_camera(subject.orbit.camera(self.aspect))
+        picture = self._smooth_image(stage) if fine else stage.image(labels=False)
+        if picture is None:
+            return None
+        return _Painted(picture, positions, joints, ribbons, measures, scale)
 
     def _smooth_image(self, stage: Stage) -> Bytes | None:
         """The mean of pictures shifted by parts of a pixel; None if a new one is asked for."""
@@ -392,73 +439,6 @@ class Viewer:
         if measures is None:
             return weights_shown(subject.rig, subject)
         return measures_shown(subject.rig, subject, measures)
-
-
-def make_marks(
-    stage: Stage,
-    subject: Subject,
-    ribbons: Mapping[str, Ribbon],
-    positions: NDArray[np.float32],
-) -> Marks:
-    """What is to be marked in a picture: stations and controls that are in it, and a place.
-
-    While a guide is drawn it is marked alone.
-    """
-    if subject.guide is not None:
-        return _guide_marks(stage, subject.guide)
-    show, whole = subject.show, subject.rig.layout
-    chosen, _ = whole.control(subject.selected)
-    layout, ribbon = whole.ribbons[chosen], ribbons[chosen]
-    places = _pixels(stage, ribbon, layout.stations)
-    place = None
-    if show.place is not None:
-        (place,) = _pixels(stage, ribbon, np.array([show.place]))
-    # a name without its dot in the picture would only stick to the border
-    width, height = stage.size
-    inside = [-20 < x < width + 20 and -20 < y < height + 20 for x, y in places]
-    seats = [control.station - 1 for control in layout.controls]
-    named = zip(whole.control_names_of(chosen), seats, strict=True)
-    others: list[tuple[float, float]] = []
-    if show.controls:
-        for name, own in whole.ribbons.items():
-            if name != chosen:
-                others += _pixels(stage, ribbons[name], own.control_places)
-    return Marks(
-        controls=[(name, places[seat]) for name, seat in named if show.controls and inside[seat]],
-        chosen=subject.selected,
-        stations=list(enumerate(places, start=1)) if show.stations else (),
-        place=place,
-        others=others,
-        piece=piece_lines(stage, subject, ribbon, positions),
-    )
-
-
-def _guide_marks(stage: Stage, guide: DrawnGuide) -> Marks:
-    """A guide that is being drawn."""
-    places = [(float(x), float(y)) for x, y in stage.project(np.reshape(guide.points, (-1, 3)))]
-    course: list[tuple[float, float]] = []
-    if guide.curve is not None:
-        course = [(float(x), float(y)) for x, y in stage.project(guide.curve)]
-    return Marks(guide=places, held=guide.chosen, course=course)
-
-
-def _pixels(stage: Stage, ribbon: Ribbon, t: Array) -> list[tuple[float, float]]:
-    """Where places along a ribbon are in the picture."""
-    return [(float(x), float(y)) for x, y in stage.project(ribbon.midline(t))]
-
-
-def _spotted(
-    stage: Stage, spot: Spot, positions: NDArray[np.float32], picture: Bytes, marks: Marks
-) -> Marks:
-    """Marks with dots on the spot's vertices where the body hides nearly all of them."""
-    chosen = spot.vertices
-    if spot.mesh is not stage.mesh or not len(chosen):
-        return marks
-    places = stage.project(positions[chosen[:: max(1, -(-len(chosen) // 300))]])
-    if shows_mark(picture, places):
-        return marks
-    few = places[:: max(1, -(-len(places) // 60))]
-    return replace(marks, spots=[(float(x), float(y)) for x, y in few])
 
 
 def encode(
