@@ -178,3 +178,43 @@ def test_the_picture_comes_back_when_the_kernel_shall_draw(live):
     live.picture()
     live.panel.locator("select").filter(has_text="as fits").select_option("the browser")
     live.panel.locator(".rs-live canvas").first.wait_for(state="visible")
+
+
+def test_before_and_after_follow_one_slider_and_end_with_one_press(live):
+    live.tab("Layout")
+    live.type("reach", 1.0)
+    both = live.panel.get_by_role("button", name="Before and after", exact=True).first
+    live.wait_until(both.is_enabled)
+    both.click()
+    live.page.wait_for_function("rsLive.creatureView.arrangement === 'split'")
+    live.page.wait_for_function("rsLive.creatureView.layouts[1]?.numbers")
+    names = "view.layouts.map((layout) => layout.facts.name.split(' · ')[0])"
+    assert view(live, names) == ["after", "before"]
+    live.hears("reach of")
+    live.tab("Pose")
+    before = view(live, "view.layouts.map((layout) => [...layout.numbers])")
+    live.type("bend", 35)
+    live.wait_until(
+        lambda: all(
+            a != b
+            for a, b in zip(
+                view(live, "view.layouts.map((layout) => [...layout.numbers])"), before, strict=True
+            )
+        )
+    )
+    live.wait_until(lambda: all("girth" in name for name in view(
+        live, "view.layouts.map((layout) => layout.facts.name)")))  # fmt: skip
+    both.click()
+    live.page.wait_for_function("rsLive.creatureView.layouts.length === 1")
+    assert view(live, "view.arrangement") == "side"
+    live.button("All to rest").click()
+    live.tab("Layout")
+    live.button("Undo").click()
+    live.tab("Pose")
+
+
+def test_the_rest_is_shown_behind_the_pose(live):
+    live.button("Rest behind").click()
+    live.page.wait_for_function("rsLive.creatureView.shown.rest === true")
+    live.button("Rest behind").click()
+    live.page.wait_for_function("rsLive.creatureView.shown.rest === false")

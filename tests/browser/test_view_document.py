@@ -268,3 +268,88 @@ def test_many_poses_do_not_grow_the_heap(view, rigs):
     grown = heap() - first
     print(f"2,000 poses: the heap grows by {grown / 1e3:.0f} kB")
     assert grown < 300_000
+
+
+def test_the_rest_stands_behind_the_pose_and_never_flickers_through(view, rigs):
+    alone = view.picture()
+    view.run("view.show({ rest: true })")
+    assert apart(view.picture(), alone) < 0.01  # skin that has not moved hides it
+    view.pose(pose_numbers(rigs[0], rigs[0].pose_for("c_bend", 90.0)))
+    over = []
+    for azimuth in (50, 230):  # the rest stands before what was bent away, and behind it
+        view.run(f"view.setCamera({{ azimuth: {azimuth}, distance: 3.2, focus: [0, 0, 0] }})")
+        view.run("view.show({ rest: true, controls: false })")
+        shown = view.picture()
+        view.run("view.show({ rest: false })")
+        posed = view.picture()
+        changed = np.abs(shown - posed).max(axis=2) > 6
+        body = posed[..., 0] - posed[..., 2] > 40
+        assert (changed & ~body).mean() > 0.003  # it is seen beside the posed skin
+        assert np.abs(shown - posed)[body].mean() < 6.0  # which it hardly tints
+        over.append((changed & body).sum() / body.sum())
+    assert max(over) > 0.05
+    assert min(over) < 0.5 * max(over)  # what stands before it hides it
+
+
+def halves(view, rigs, divider):
+    """Two layouts in one pose on either side of a line: that picture, and each alone."""
+    poses = [pose_numbers(rig, rig.pose_for("s_bend", 80.0)) for rig in rigs]
+    view.open(*rigs)
+    for number, numbers in enumerate(poses):
+        view.pose(numbers, number)
+    view.run("view.show({ controls: false, front: 0, left: 1 }); view.arrange('split')")
+    view.run(f"view.divider = {divider}; view.arrange()")
+    view.run("view.setCamera({ azimuth: 20, elevation: 10, focus: [0, 0, 0], distance: 2.6 })")
+    both, alone = view.picture(), []
+    for rig, numbers in zip(rigs, poses, strict=True):
+        view.open(rig)
+        view.pose(numbers)
+        view.run("view.show({ controls: false })")
+        view.run("view.setCamera({ azimuth: 20, elevation: 10, focus: [0, 0, 0], distance: 2.6 })")
+        alone.append(view.picture())
+    return both, alone
+
+
+@pytest.mark.parametrize("divider", [0.35, 0.6])
+def test_before_and_after_are_each_on_their_side_of_the_line(view, rigs, divider):
+    both, (after, before) = halves(view, rigs, divider)
+    at, below = round(divider * SIZE[0]), 64  # the names stand above
+    assert apart(both[below:, : at - 16], before[below:, : at - 16]) < 0.2
+    assert apart(both[below:, at + 16 :], after[below:, at + 16 :]) < 0.2
+    assert apart(before, after) > 0.3
+    assert both[below:, at].mean() < 120
+
+
+def test_the_line_is_dragged_and_moved_by_keys_and_escape_ends_it(view, rigs):
+    view.open(*rigs)
+    for number, rig in enumerate(rigs):
+        view.pose(pose_numbers(rig, Pose()), number)
+    view.run("view.show({ front: 0, left: 1 }); view.arrange('split'); view.fit()")
+    view.run(
+        "told.lines = []; view.on.divider = (share, done) => told.lines.push([share, done]); 0"
+    )
+    view.run("told.ends = 0; view.on.end = () => told.ends++; 0")
+    before = view.run("view.camera.told")
+    mouse, wide = view.page.mouse, SIZE[0]
+    mouse.move(wide / 2 + 3, 200)
+    assert view.run("view.host.style.cursor") == "ew-resize"
+    mouse.down()
+    mouse.move(0.3 * wide, 210, steps=3)
+    mouse.up()
+    assert view.run("view.divider") == pytest.approx(0.3, abs=0.01)
+    assert view.run("told.lines.at(-1)") == [view.run("view.divider"), True]
+    assert view.run("view.camera.told") == before
+    view.page.keyboard.press("Control+ArrowRight")
+    assert view.run("view.divider") == pytest.approx(0.32, abs=0.01)
+    view.page.keyboard.press("Escape")
+    assert view.run("told.ends") == 1
+    # dots of what stands are seen and found on its side alone, and names keep off the line
+    for divider in (0.1, 0.5, 0.9):
+        view.run(f"view.divider = {divider}; view.arrange(); view.draw()")
+        assert all(label["box"][0] >= divider * wide for label in view.run("view.labels"))
+        for i in range(len(rigs[0].layout.controls)):
+            x, y, _ = view.run(
+                f"[...view.camera.project(view.layouts[0].control({i}), view.tiles[0].box, [0, 0, 0])]"
+            )
+            found = view.run(f"view.pick({x}, {y})")
+            assert (found["kind"] == "control") == (x >= round(divider * wide)), (divider, i)

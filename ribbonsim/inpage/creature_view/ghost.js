@@ -3,7 +3,7 @@
 
 // Only what is clearly apart from the posed skin is seen of it: so much, of the creature's size,
 // it stands back, so that skin which has not moved does not flicker through.
-const REST_BACK = 0.004, REST_OPACITY = [0.05, 0.55];
+const REST_BACK = 0.004, REST_OPACITY = [0.07, 0.75];
 
 /** The skin as it was before it was posed, drawn by what draws posed skins. */
 class RestSkin {

@@ -129,6 +129,6 @@ class TwoSides:
         sides = (there, drawn) if after else (drawn, there)
         joined = join_sides(*sides, self.divider)
         own = (at, wide) if after else (0, at)
-        joined = marker.draw(joined, on_side(marks, *own))
         names = self.names(subject)
-        return draw_line(joined, self.divider, names[::-1] if after else names, int(after))
+        joined = draw_line(joined, self.divider, names[::-1] if after else names, int(after))
+        return marker.draw(joined, on_side(marks, *own))
