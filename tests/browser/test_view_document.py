@@ -349,7 +349,8 @@ def test_the_line_is_dragged_and_moved_by_keys_and_escape_ends_it(view, rigs):
         assert all(label["box"][0] >= divider * wide for label in view.run("view.labels"))
         for i in range(len(rigs[0].layout.controls)):
             x, y, _ = view.run(
-                f"[...view.camera.project(view.layouts[0].control({i}), view.tiles[0].box, [0, 0, 0])]"
+                "[...view.camera.project("
+                f"view.layouts[0].control({i}), view.tiles[0].box, [0, 0, 0])]"
             )
             found = view.run(f"view.pick({x}, {y})")
             assert (found["kind"] == "control") == (x >= round(divider * wide)), (divider, i)

@@ -20,6 +20,7 @@ from ribbonsim.panel.sections.fields import (
     field,
     heading,
     heading_text,
+    pixels,
     row,
     slider_of_stations,
     wide,
@@ -72,9 +73,9 @@ class AppendageSection:
         self._axis = widgets.Dropdown(
             options=[("found", -1), ("across x", 0), ("across y", 1), ("across z", 2)],
             value=-1,
-            layout=widgets.Layout(width="92px"),
+            layout=widgets.Layout(width=pixels(92)),
         )
-        self._where = NumberBox(0.0, width="76px")
+        self._where = NumberBox(0.0, width=pixels(76))
         self._where.layout.visibility = "hidden"
         for part in (self._axis, self._where):
             part.observe(lambda _: self._give_plane(), "value")
@@ -191,7 +192,7 @@ class AppendageSection:
                 value=proposal.confidence >= _SURE,
                 description="add",
                 indent=False,
-                layout=widgets.Layout(width="54px"),
+                layout=widgets.Layout(width=pixels(54)),
             )
             tick.observe(lambda _: self._show_ticked(), "value")
             name = widgets.Text(

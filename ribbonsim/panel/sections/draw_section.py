@@ -13,7 +13,15 @@ from ribbonsim.arrays import Array
 from ribbonsim.mesh.creature import CreatureMesh
 from ribbonsim.mesh.loops import edge_loop, loop_centre
 from ribbonsim.panel.sections.desk import Desk
-from ribbonsim.panel.sections.fields import button, facts, field, row, set_options, three_numbers
+from ribbonsim.panel.sections.fields import (
+    button,
+    facts,
+    field,
+    pixels,
+    row,
+    set_options,
+    three_numbers,
+)
 from ribbonsim.panel.sections.view_section import ViewSection
 from ribbonsim.panel.state import layout_edits as edits
 from ribbonsim.panel.state.guide_draft import GuideDraft, middle_under, points_along
@@ -46,7 +54,9 @@ class DrawSection:
             layout=widgets.Layout(width="auto"),
         )
         self._mode.observe(self._turn, "value")
-        self._list = widgets.Select(options=[], layout=widgets.Layout(width="auto", height="104px"))
+        self._list = widgets.Select(
+            options=[], layout=widgets.Layout(width="auto", height=pixels(104))
+        )
         self._list.observe(self._choose, "value")
         self._place = three_numbers()
         for part in self._place:

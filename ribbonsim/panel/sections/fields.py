@@ -15,9 +15,13 @@ from ipyevents import Event
 
 from ribbonsim.panel.sections.number_box import NumberBox
 
-LABEL_WIDTH = "100px"
-NUMBER_WIDTH = "76px"
-END_WIDTH = "56px"
+
+def pixels(count: int) -> str:
+    """A length that grows on very wide screens, as letters do."""
+    return f"calc({count}px * var(--rs-k, 1))"
+
+
+LABEL_WIDTH, NUMBER_WIDTH, END_WIDTH = pixels(100), pixels(76), pixels(56)
 # range, step and rest of a test pose's amount, by its unit
 AMOUNTS = {
     "degrees": (-360.0, 360.0, 1.0, 0.0),
@@ -244,7 +248,7 @@ def field(label: str, *parts: widgets.Widget) -> widgets.HBox:
 
 def wide(least: int = 60) -> widgets.Layout:
     """The layout of a part that takes the room that is left, and so many pixels at least."""
-    return widgets.Layout(flex="1 1 80px", width="0", min_width=f"{least}px")
+    return widgets.Layout(flex="1 1 80px", width="0", min_width=pixels(least))
 
 
 def choice(options: Any) -> widgets.Dropdown:
@@ -258,7 +262,7 @@ def text_field(hint: str = "") -> widgets.Text:
     return widgets.Text(placeholder=hint, layout=wide())
 
 
-def whole_number(value: int, low: int = 1, high: int = 17, width: str = "64px") -> NumberBox:
+def whole_number(value: int, low: int = 1, high: int = 17, width: str = pixels(64)) -> NumberBox:
     """A box for a whole number."""
     return NumberBox(value, low, high, whole=True, width=width)
 

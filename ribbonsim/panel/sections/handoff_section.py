@@ -21,6 +21,7 @@ from ribbonsim.panel.sections.fields import (
     download,
     field,
     heading,
+    pixels,
     row,
     text_field,
     tick,
@@ -70,7 +71,7 @@ class HandoffSection:
     def _make_fields(self) -> None:
         self._formats = {key: tick(label, True, tip=FORMATS[key]) for key, label in _LABELS.items()}
         self._text = tick("as text", tip="glTF and USD: .gltf with a .bin, and .usda")
-        self._poses = PoseChoice(ALL, AS_IT_STANDS, height="110px")
+        self._poses = PoseChoice(ALL, AS_IT_STANDS, height=pixels(110))
         self._motions = MotionTicks()
         self._method = choice(
             [("blended linearly", "linear"), ("dual quaternions", "dual_quaternion")]

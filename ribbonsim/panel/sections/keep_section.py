@@ -7,7 +7,7 @@ from collections.abc import Callable
 import ipywidgets as widgets
 
 from ribbonsim.panel.sections.desk import Desk
-from ribbonsim.panel.sections.fields import button, heading, row, text_field, tick
+from ribbonsim.panel.sections.fields import button, heading, pixels, row, text_field, tick
 from ribbonsim.panel.state import kept
 from ribbonsim.panel.state.model import PanelModel
 
@@ -17,7 +17,7 @@ class KeepSection:
 
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
-        wide = widgets.Layout(width="auto", height="92px")
+        wide = widgets.Layout(width="auto", height=pixels(92))
         self._poses = widgets.Select(options=[], layout=wide)
         self._pose_name = text_field("name of the pose")
         self._layouts = widgets.Select(options=[], layout=wide)

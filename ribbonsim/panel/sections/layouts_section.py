@@ -20,6 +20,7 @@ from ribbonsim.panel.sections.fields import (
     field,
     heading,
     method_buttons,
+    pixels,
     row,
     set_options,
     set_span,
@@ -62,7 +63,7 @@ class LayoutsSection:
 
     def _make_fields(self) -> None:
         self._layouts = widgets.Select(
-            options=[], layout=widgets.Layout(width="auto", height="122px")
+            options=[], layout=widgets.Layout(width="auto", height=pixels(122))
         )
         self._layouts.observe(self._picked, "value")
         self._path = text_field("layout.toml")

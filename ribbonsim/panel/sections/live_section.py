@@ -20,7 +20,7 @@ from ribbonsim.inpage.source import view_source
 from ribbonsim.layout.appendage_targets import test_poses_of
 from ribbonsim.layout.pose import Pose
 from ribbonsim.panel.sections.desk import Desk
-from ribbonsim.panel.sections.fields import button, row, show_html
+from ribbonsim.panel.sections.fields import button, pixels, row, show_html
 from ribbonsim.panel.state import layout_edits as edits
 from ribbonsim.panel.state.dragging import DragKind, Grip
 from ribbonsim.panel.state.playing import moment_of
@@ -107,14 +107,14 @@ class LiveSection:
         self._hover: Callable[[int | None], None] = lambda vertex: None
         self._line: Line | None = None
         self._choice = widgets.Dropdown(
-            options=[_AUTO, _BROWSER, _KERNEL], layout=widgets.Layout(width="110px")
+            options=[_AUTO, _BROWSER, _KERNEL], layout=widgets.Layout(width=pixels(110))
         )
         self._choice.observe(lambda _: self._decide(), "value")
         self._words = widgets.HTML()
         label = widgets.Label("Drawn by")
         label.add_class("rs-word")
         self._text = widgets.Text(
-            placeholder="a note from a review page", layout=widgets.Layout(width="260px")
+            placeholder="a note from a review page", layout=widgets.Layout(width=pixels(260))
         )
         self.seen = row(self._text, button("Look from there", self._open_seen))
         self._arrangement = widgets.Dropdown(
@@ -123,7 +123,7 @@ class LiveSection:
                 ("over one another", "over"),
                 ("A by how far B is", "difference"),
             ],
-            layout=widgets.Layout(width="150px"),
+            layout=widgets.Layout(width=pixels(150)),
         )
         self._arrangement.disabled = True
         self._arrangement.observe(self._arrange, "value")

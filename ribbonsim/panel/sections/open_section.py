@@ -15,7 +15,7 @@ from ribbonsim.mesh.load import MESH_ENDINGS
 from ribbonsim.panel.jupyter import MESH_VARIABLE, START_VARIABLE
 from ribbonsim.panel.sections.cards import bar_styles
 from ribbonsim.panel.sections.desk import Desk
-from ribbonsim.panel.sections.fields import button, facts, row, show_html
+from ribbonsim.panel.sections.fields import button, facts, pixels, row, show_html
 from ribbonsim.panel.sections.sent_files import MeshDrop, read_sent
 from ribbonsim.panel.state import layout_edits as edits
 from ribbonsim.panel.state.demo import demo_meshes
@@ -49,7 +49,7 @@ class OpenSection:
         self._open_demo = ""
         self._choice = widgets.Dropdown(
             options=[(_NONE, ""), *((name, name) for name in self.demos)],
-            layout=widgets.Layout(width="150px"),
+            layout=widgets.Layout(width=pixels(150)),
         )
         self._choice.observe(self._choose, "value")
         self._path = widgets.Combobox(
@@ -66,6 +66,7 @@ class OpenSection:
             tooltip="or drop the file on the panel; one of 10 MB or more is opened by its path",
             layout=widgets.Layout(width="auto"),
         )
+        self._upload.add_class("rs-upload")
         self._upload.observe(self._take_upload, "value")
         self._drop = MeshDrop(self._take_files, desk.complain)
         self._drop.layout.display = "none"
@@ -179,7 +180,8 @@ class OpenSection:
             show_html(self._facts, _folded([model.headline(), *model.facts()]))
             if self._swaps:
                 self._ends.layout.display = ""
-                show_html(self._root, facts(root_words(model)))
+                # where nobody looked for them there is nothing to say
+                show_html(self._root, facts(root_words(model)) if model.guide else "")
             self._show_session()
         if self._waiting is None:
             self._quiet = True
@@ -193,8 +195,8 @@ class OpenSection:
         path = self._desk.sessions.path
         self._session.layout.display = "none" if path is None else ""
         if path is not None:
-            lead = "Taken up as you left it, and kept" if self._desk.resumed else "Kept"
-            show_html(self._kept, facts(f"{lead} as you work in {path.name}", tip=str(path)))
+            tip = f"all that you do is kept as you work, in {path}"
+            show_html(self._kept, facts(f"Kept in {path.name}", tip=tip))
 
 
 def _folded(lines: list[str]) -> str:

@@ -20,6 +20,7 @@ from ribbonsim.panel.sections.fields import (
     field,
     heading,
     method_buttons,
+    pixels,
     row,
     set_options,
     show_html,
@@ -43,7 +44,7 @@ class PoseSection:
         self._shown: tuple[Layout, str, tuple[bool, ...]] | None = None
         self._tree = RibbonTree(desk)
         self._controls = widgets.Select(
-            options=[], rows=5, layout=widgets.Layout(width="auto", height="104px")
+            options=[], rows=5, layout=widgets.Layout(width="auto", height=pixels(104))
         )
         self._controls.observe(self._choose, "value")
         self._rows = {

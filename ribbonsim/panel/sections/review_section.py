@@ -20,6 +20,7 @@ from ribbonsim.panel.sections.fields import (
     download,
     field,
     heading,
+    pixels,
     row,
     text_field,
     tick,
@@ -113,7 +114,7 @@ class ReviewSection:
             readout=False,
             layout=widgets.Layout(flex="1 1 auto", width="auto"),
         )
-        self._poses = PoseChoice(AS_IT_STANDS, height="78px")
+        self._poses = PoseChoice(AS_IT_STANDS, height=pixels(78))
         self._beside = widgets.Checkbox(value=False, description="", indent=False)
         self._finish = choice([(name, name) for name in FINISHES])
         self._skin = choice(_SKINS)

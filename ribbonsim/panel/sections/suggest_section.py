@@ -19,6 +19,7 @@ from ribbonsim.panel.sections.fields import (
     field,
     group,
     heading,
+    pixels,
     press_one,
     row,
     set_options,
@@ -54,7 +55,7 @@ class SuggestSection:
         self._poses: dict[str, tuple[widgets.Checkbox, NumberBox]] = {}
         self._ticks = widgets.VBox([])
         self._ticks.add_class("rs-ticks")
-        self._within = NumberBox(0.25, 0.001, 50.0, width="72px")
+        self._within = NumberBox(0.25, 0.001, 50.0, width=pixels(72))
         self._most = whole_number(9, _FEWEST, 17)
         self._stays = tick("the chosen control stays", tip="keep it where it stands")
         tips = [
@@ -145,7 +146,7 @@ class SuggestSection:
             if name in old:
                 self._poses[name] = old[name]
                 continue
-            weight = NumberBox(1.0, 0.1, 100.0, width="52px")
+            weight = NumberBox(1.0, 0.1, 100.0, width=pixels(52))
             weight.name = f"weight of {name}"
             self._poses[name] = tick(short(name.replace("_", " "))), weight
         self._ticks.children = [group(*parts) for parts in self._poses.values()]

@@ -11,7 +11,7 @@ from ipyevents import Event
 
 from ribbonsim.panel.sections.before_after_section import BeforeAfterSection
 from ribbonsim.panel.sections.desk import Desk
-from ribbonsim.panel.sections.fields import button, group, row, set_options, whole_number
+from ribbonsim.panel.sections.fields import button, group, pixels, row, set_options, whole_number
 from ribbonsim.panel.sections.hover_section import HoverSection
 from ribbonsim.panel.sections.live_section import LiveSection, PictureTool
 from ribbonsim.panel.sections.strip_section import StripSection
@@ -105,9 +105,9 @@ class ViewSection:
         self._heat = widgets.Dropdown(
             options=[(_HEAT_WORDS[heat], heat) for heat in HEATS],
             value="clay",
-            layout=widgets.Layout(width="190px"),
+            layout=widgets.Layout(width=pixels(190)),
         )
-        self._station = whole_number(1, width="56px")
+        self._station = whole_number(1, width=pixels(56))
         self._station.name = "station"
         self._station.layout.display = "none"
         self._heat.observe(self._show_heat, "value")
@@ -140,12 +140,12 @@ class ViewSection:
                 desk.picture,
                 self.live.view,
                 *strip,
-                desk.readout,
-                desk.verdict,
-                desk.other,
                 row(
                     group(*self._toggles.values(), *switch), group(skin, self._heat, self._station)
                 ),
+                desk.readout,
+                desk.verdict,
+                desk.other,
                 row(self.live.line, self.live.seen),
                 widgets.HTML(f'<div class="rs-facts">{self._help}</div>'),
             ]
