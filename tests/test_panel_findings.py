@@ -76,7 +76,7 @@ def test_the_list_follows_the_pose_and_says_what_check_says(bench):
     bench.desk.act(bench.desk.model.reset_all)
     bench.rest()
     assert bench.listed == []
-    assert "No findings" in bench.desk.verdict.value
+    assert "<b>No findings</b> in this pose" in bench.desk.verdict.value
 
 
 def test_a_check_finds_contacts_tries_changes_and_says_how_far_it_is(bench):
@@ -132,12 +132,15 @@ def test_all_test_poses_are_checked_and_their_poses_taken(bench):
     bench.rest()
     found = bench.section._found
     assert found.depth == "all"
+    assert "</b> in the test poses" in bench.desk.verdict.value  # not of what is seen
     number = next(
         i for i, f in enumerate(found.findings[:30]) if f.pose and found.cases[f.pose].pose.controls
     )
     bench.section._list.children[number].click()
     assert bench.desk.model.pose == found.cases[found.findings[number].pose].pose
     bench.rest()
+    assert bench.desk.model.shown.name == found.findings[number].pose
+    assert "in this pose" in bench.desk.verdict.value
     assert bench.section._found.depth == "all"
 
 

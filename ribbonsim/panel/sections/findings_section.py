@@ -150,7 +150,9 @@ class FindingsSection:
             return
         if found.depth != "look" or not self._holds_still(state):
             self._found, self._chosen = found, self._again(found)
-        self._show_verdict(self._of_pose(found, state))
+        of_all = found.depth == "all" and not self._holds_still(state)
+        where = "in the test poses" if of_all else "in this pose"
+        self._show_verdict(self._of_pose(found, state), where)
         told = self._found if self._found is not None and found.depth == "look" else found
         show_html(self._desk.other, "" if told.other is None else facts(told.other.sentence))
         self._show()
@@ -187,13 +189,13 @@ class FindingsSection:
             f for f in known.findings if known.case_of(f).pose.controls == state.pose.controls
         )
 
-    def _show_verdict(self, findings: tuple[Finding, ...]) -> None:
+    def _show_verdict(self, findings: tuple[Finding, ...], where: str) -> None:
         if findings:
             count = len(findings)
             lead = "1 finding" if count == 1 else f"{count} findings"
-            words = f"<b>{lead}</b> · {html.escape(findings[0].statement)}"
+            words = f"<b>{lead}</b> {where} · {html.escape(findings[0].statement)}"
         else:
-            words = "<b>No findings</b> in this pose."
+            words = f"<b>No findings</b> {where}."
         show_html(self._desk.verdict, f'<div class="rs-verdict">{words}</div>')
 
     # -- the list ----------------------------------------------------------------------------
