@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image
+from playwright.sync_api import TimeoutError
 
 ROOT = Path(__file__).resolve().parents[2]
 QUIET = [
@@ -33,6 +34,8 @@ QUIET = [
 ]
 
 
+# seconds, on a machine that is busy with other work as well
+PATIENCE = 480.0
 OWN_NOTEBOOKS = {
     "drawn.ipynb": ["import ribbonsim as rs\nrs.Panel('meshes/lampeel.obj')"],
     "stripped.ipynb": ["import ribbonsim as rs\nrs.Panel('meshes/grub.obj')"],
@@ -158,6 +161,24 @@ def chromium():
         browser.close()
 
 
+# asked in the page itself, and not at each frame: that would make the browser draw all the time
+CHANGED = """(before) => {
+    const image = [...document.querySelectorAll('.rs-panel img.rs-picture')].at(-1);
+    const source = image?.getAttribute('src');
+    return source && source !== before;
+}"""
+# the fine picture follows when nothing moves or opens any more
+AT_REST = """([calm, asked]) => {
+    const image = [...document.querySelectorAll('.rs-panel img.rs-picture')].at(-1);
+    const seen = (window.rsSeen ??= {}), now = performance.now();
+    if (seen.asked !== asked || seen.image !== image || seen.source !== image?.src) {
+        Object.assign(seen, { asked, image, source: image?.src, since: now });
+    }
+    const has = (name) => image?.classList.contains(name);
+    return has('rs-fine') && !has('rs-busy') && now - seen.since >= calm;
+}"""
+
+
 class PanelPage:
     """A notebook with panels in it, as a person sees it.
 
@@ -169,6 +190,8 @@ class PanelPage:
     notebook : str
         Path of the notebook.
     """
+
+    _settled = 0
 
     def __init__(self, page, lab, notebook):
         self.page = page
@@ -220,7 +243,8 @@ class PanelPage:
                 });
             }""",
             arg=self.page.locator(".jp-CodeCell").count(),
-            timeout=240_000,
+            timeout=1e3 * PATIENCE,
+            polling=100,
         )
         self.settle()
 
@@ -273,31 +297,22 @@ class PanelPage:
         assert step < 8, "the picture is noise"
         return pixels
 
-    def wait_for_picture(self, before, limit=240.0):
+    def wait_for_picture(self, before, limit=PATIENCE):
         """Wait for another picture than the one before, and until no more come."""
-        begin = time.monotonic()
-        while self.source() in (before, None):
-            if time.monotonic() - begin > limit:
-                raise AssertionError(f"no new picture came; the panel says {self.says()}")
-            time.sleep(0.02)
+        try:
+            self.page.wait_for_function(CHANGED, arg=before, timeout=1e3 * limit, polling=30)
+        except TimeoutError as error:
+            raise AssertionError(f"no new picture came; the panel says {self.says()}") from error
         self.settle()
 
-    def settle(self, calm=0.55, limit=240.0):
+    def settle(self, calm=0.55, limit=PATIENCE):
         """Wait until the picture has stayed the same for a while, its fine frame drawn."""
-        last, since, begin = self.source(), time.monotonic(), time.monotonic()
-        while time.monotonic() - since < calm or not self.is_fine():
-            if time.monotonic() - begin > limit:
-                raise AssertionError("the picture never comes to rest")
-            now = self.source()
-            if now != last:
-                last, since = now, time.monotonic()
-            time.sleep(0.02)
-
-    def is_fine(self):
-        """Whether the picture is the fine one that follows when nothing moves or opens any more."""
-        return self.image.evaluate(
-            "({classList: has}) => has.contains('rs-fine') && !has.contains('rs-busy')"
-        )
+        self._settled += 1
+        told = [1e3 * calm, self._settled]
+        try:
+            self.page.wait_for_function(AT_REST, arg=told, timeout=1e3 * limit, polling=30)
+        except TimeoutError as error:
+            raise AssertionError("the picture never comes to rest") from error
 
     def changed(self, act):
         """Do something that has to change the picture; the picture before and after."""
@@ -307,7 +322,7 @@ class PanelPage:
         return before, self.picture()
 
     @staticmethod
-    def wait_until(holds, limit=240.0):
+    def wait_until(holds, limit=PATIENCE):
         """Wait until a question is answered with yes."""
         begin = time.monotonic()
         while not holds():
@@ -374,7 +389,7 @@ class PanelPage:
         )
         return [text for text in texts if text]
 
-    def hears(self, words, limit=240.0):
+    def hears(self, words, limit=PATIENCE):
         """Wait until the message line says something with these words in it."""
         begin = time.monotonic()
         while not any(words in text for text in self.says()):
@@ -415,7 +430,7 @@ def open_notebook(chromium, lab):
 
     def opened(notebook):
         page = chromium.new_page(viewport={"width": 1280, "height": 900})
-        page.set_default_timeout(240_000)
+        page.set_default_timeout(1e3 * PATIENCE)
         pages.append(page)
         return PanelPage(page, lab.address, notebook)
 
