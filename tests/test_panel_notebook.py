@@ -87,6 +87,21 @@ def test_the_server_ends_with_the_command(tmp_path, kind):
         os.kill(server, 0)
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="signals differ")
+def test_a_server_that_does_not_end_is_ended(tmp_path):
+    deaf = SERVES.replace('code = "', 'jupyter._PATIENCE = 0.5\ncode = "import signal; "\\\n"'
+                          "signal.signal(signal.SIGTERM, signal.SIG_IGN); ")  # fmt: skip
+    process = subprocess.Popen(
+        [sys.executable, "-c", deaf, str(tmp_path)], stdout=subprocess.PIPE, text=True
+    )
+    with process:
+        server = int(process.stdout.readline())
+        process.terminate()
+        assert process.wait(60) == 128 + signal.SIGTERM
+    with pytest.raises(ProcessLookupError):
+        os.kill(server, 0)
+
+
 def test_without_them_the_packaged_copies_are_put_there(tmp_path):
     made = notebook.find_notebook(tmp_path)
     shipped = sorted((ROOT / "notebooks").glob("*.*"))

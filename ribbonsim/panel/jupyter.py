@@ -26,7 +26,7 @@ _PAGE = Path(__file__).resolve().parent / "page"
 # of the server: what checks programs as they are written, and what only old extensions need
 _UNUSED = ("jupyter_lsp", "notebook_shim")
 _UPLOAD = 512 * 1024 * 1024
-_STOPS, _PATIENCE = ("SIGTERM", "SIGHUP"), 10.0
+_STOPS, _PATIENCE = ("SIGTERM", "SIGHUP"), 20.0
 _NEEDED = ("jupyterlab", "ipywidgets", "ipyevents")
 
 
@@ -74,7 +74,15 @@ class _Server:
     def _pass_on(self, number: int, _frame: object) -> None:
         self._came.append(number)
         if self._lab is not None:
-            self._lab.terminate()
+            self._stop(self._lab)
+
+    @staticmethod
+    def _stop(lab: subprocess.Popen[bytes]) -> None:
+        """Have it end; one that waits for a thread of its own is not waited for."""
+        lab.terminate()
+        later = threading.Timer(_PATIENCE, lab.kill)
+        later.daemon = True
+        later.start()
 
     def run(self, command: list[str], environment: dict[str, str]) -> int:
         """Run it until it ends."""
@@ -83,7 +91,7 @@ class _Server:
         except OSError as error:
             raise RibbonsimError(f"JupyterLab could not be started: {error.strerror}") from error
         if self._came:  # while it was started
-            self._lab.terminate()
+            self._stop(self._lab)
         while True:
             try:
                 return self._lab.wait()
@@ -92,11 +100,8 @@ class _Server:
 
     def __exit__(self, *_: object) -> None:
         if self._lab is not None and self._lab.poll() is None:
-            self._lab.terminate()
-            try:
-                self._lab.wait(_PATIENCE)
-            except subprocess.TimeoutExpired:
-                self._lab.kill()
+            self._stop(self._lab)
+            self._lab.wait()
         for kind, handler in self._before.items():
             signal.signal(kind, handler)
         if self._came:
