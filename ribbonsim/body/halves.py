@@ -20,6 +20,9 @@ _LONG = 1.3
 _SAMPLE, _BALLS, _ROUNDS = 1000, 800, 24
 # a guess that is turned by less than this cosine from a plane that holds would settle there
 _SAME = 0.999
+# a plane is brought near by every so manyth point; one that is then this many times too far off is
+# given up
+_FEW, _FAR = 4, 4.0
 # a plane that is this many times too far off at first is not looked at further
 _HOPELESS = 8.0
 
@@ -76,7 +79,7 @@ def find_halves(solid: Solid) -> list[Halves]:
         gaps = _gaps(points, solid, tree, guess, float(guess @ middle))[0]
         if np.median(np.abs(gaps)) > _HOPELESS * limit:
             continue
-        normal, offset = _settled(points, solid, tree, guess, float(guess @ middle))
+        normal, offset = _settled(points, solid, tree, guess, float(guess @ middle), limit)
         gaps = _gaps(points, solid, tree, normal, offset)[0]
         residual = float(np.percentile(np.abs(gaps), 95))
         if residual < limit:
@@ -119,30 +122,48 @@ def _gaps(
 
 
 def _settled(
-    points: Array, solid: Solid, tree: cKDTree, normal: Array, offset: float
+    points: Array, solid: Solid, tree: cKDTree, normal: Array, offset: float, limit: float
 ) -> tuple[Array, float]:
-    """Turn and shift a plane until mirrored points lie on the skin, by least squares."""
+    """Turn and shift a plane until mirrored points lie on the skin, by least squares.
+
+    Few points bring it near, or show that it comes near nothing; all points settle it.
+    """
+    few = points[::_FEW]
     for _ in range(_ROUNDS):
-        gap, way, there = _gaps(points, solid, tree, normal, offset)
-        distance = np.linalg.norm(way, axis=1)
-        near = distance <= np.percentile(distance, 90)
-        one = np.cross(normal, np.eye(3)[np.argmin(np.abs(normal))])
-        one /= np.linalg.norm(one)
-        two = np.cross(normal, one)
-        height = points @ normal - offset
-        straight = there @ normal
-        columns = np.stack(
-            [
-                *(-2.0 * ((points @ d) * straight + height * (there @ d)) for d in (one, two)),
-                2.0 * straight,
-            ],
-            axis=1,
-        )
-        step = np.linalg.lstsq(columns[near], -gap[near], rcond=1e-6)[0]
-        turned = normal + step[0] * one + step[1] * two
-        size = float(np.linalg.norm(turned))
-        normal, offset = turned / size, float((offset + step[2]) / size)
+        normal, offset, step = _nearer(few, solid, tree, normal, offset)
+        if np.abs(step[:2]).max() < 1e-3 and abs(step[2]) < 0.1 * limit:
+            break
+    gaps = _gaps(few, solid, tree, normal, offset)[0]
+    if np.percentile(np.abs(gaps), 95) > _FAR * limit:
+        return normal, offset
+    for _ in range(_ROUNDS):
+        normal, offset, step = _nearer(points, solid, tree, normal, offset)
         # until nothing moves: a guide in the plane must not hang on where the turning stopped
         if np.abs(step).max() < 1e-13:
             break
     return normal, offset
+
+
+def _nearer(
+    points: Array, solid: Solid, tree: cKDTree, normal: Array, offset: float
+) -> tuple[Array, float, Array]:
+    """One step of settling: the plane, and by how much it was turned, twice, and shifted."""
+    gap, way, there = _gaps(points, solid, tree, normal, offset)
+    distance = np.linalg.norm(way, axis=1)
+    near = distance <= np.percentile(distance, 90)
+    one = np.cross(normal, np.eye(3)[np.argmin(np.abs(normal))])
+    one /= np.linalg.norm(one)
+    two = np.cross(normal, one)
+    height = points @ normal - offset
+    straight = there @ normal
+    columns = np.stack(
+        [
+            *(-2.0 * ((points @ d) * straight + height * (there @ d)) for d in (one, two)),
+            2.0 * straight,
+        ],
+        axis=1,
+    )
+    step = np.linalg.lstsq(columns[near], -gap[near], rcond=1e-6)[0]
+    turned = normal + step[0] * one + step[1] * two
+    size = float(np.linalg.norm(turned))
+    return turned / size, float((offset + step[2]) / size), step

@@ -215,7 +215,6 @@ def _first_fork(solid: Solid, cells: Ints, way: Ints) -> int | None:
     number[cells] = np.arange(len(cells))
     links = number[solid.links]
     links = links[(links[:, 0] >= 0) & (links[:, 1] >= 0)]
-    links = np.vstack([links, links[:, ::-1]])
     way = number[way]
     line, thick = centres[way], radii[way]
     step = np.r_[0.0, np.linalg.norm(np.diff(line, axis=0), axis=1)]
@@ -227,6 +226,7 @@ def _first_fork(solid: Solid, cells: Ints, way: Ints) -> int | None:
     size = len(centres)
     joined = coo_array((np.ones(free.sum()), (row[free], column[free])), (size, size))
     _, label = connected_components(joined, directed=False)
+    row, column = np.r_[row, column], np.r_[column, row]
     touching = outside[row] & ~outside[column]
     limb_of, seats = label[row[touching]], seat[column[touching]]
     if not len(limb_of):
