@@ -321,6 +321,7 @@ def branched_rig():
     return bind(mesh, layout.with_appendage(twig)), owner
 
 
+@pytest.mark.slow
 def test_a_limb_on_a_limb_rides_with_it():
     rig, owner = branched_rig()
     assert set(owner[rig.limbs["twig"].vertices]) == {"twig"}
@@ -346,6 +347,7 @@ def test_a_limb_on_a_limb_rides_with_it():
     assert away.max() > 2.0
 
 
+@pytest.mark.slow
 def test_a_fin_along_the_body_is_not_moved_by_what_it_lies_on():
     mesh, owner = flat_fin()
     layout = build_layout(mesh)
@@ -595,6 +597,7 @@ def test_a_layout_file_gives_the_same_rig_to_the_last_bit(tmp_path):
     np.testing.assert_array_equal(first.deform(pose), second.deform(again.poses["reach"]))
 
 
+@pytest.mark.slow
 def test_rebinding_gives_what_binding_gives():
     rig = rig_of("lampeel")
     one = rig.layout.appendage("fin_l")

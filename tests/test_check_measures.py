@@ -165,7 +165,7 @@ def test_sheared_sheet_has_the_singular_values_of_its_shear(shear, factor, seed)
     np.testing.assert_allclose(found.area, factor**2, rtol=1e-9)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(st.integers(0, 2**32 - 1))
 def test_stretch_matches_numpy_svd(seed):
     rng = np.random.default_rng(seed)
@@ -216,7 +216,7 @@ def test_helicoid_area_and_edge_stretch():
 # Pappus: a tube bent to an arc of radius R keeps its volume and girth, its sides stretch by
 # 1 -+ r/R.
 def test_bent_tube_stretches_by_its_distance_from_the_arc():
-    rings, around, angle = 321, 192, np.radians(120)
+    rings, around, angle = 241, 144, np.radians(120)
     radius, big = 0.5, LENGTH / np.radians(120)
     mesh = tube(straight(LENGTH, rings), radius, around)
     ribbon = Ribbon.along(straight(LENGTH), 0.4, 16)

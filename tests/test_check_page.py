@@ -96,6 +96,7 @@ def test_close_up_holds_every_vertex_and_shows_most(rig, report):
             assert extent > 0.25 or whole < 2.0, (finding.kind, extent)
 
 
+@pytest.mark.slow
 def test_what_the_body_hides_is_dotted_over_it():
     outer = swept(straight(20.0, 81), 1.0, around=24, round_ends=6)
     inner = swept(straight(1.0, 9) + np.array([9.5, 0.0, 0.0]), 0.1, around=8)
@@ -259,6 +260,7 @@ def test_findings_of_the_layout_itself_are_drawn_at_rest(tmp_path):
     assert "in the layout itself" in text
 
 
+@pytest.mark.slow
 def test_names_from_files_stand_as_text(tmp_path):
     bad = "<script>alert(1)</script>"
     mesh = tube(s_curve(rings=41), np.linspace(0.9, 0.4, 41), 16, 4)

@@ -299,6 +299,7 @@ def test_a_fin_is_folded_no_farther_than_the_skin():
     assert report.floors == ()
 
 
+@pytest.mark.slow
 def test_a_thick_body_is_asked_for_less_wherever_no_amount_is_said(tmp_path):
     """Pappus, as above: half of the inner side's length is left."""
     rig = thick_pipe()

@@ -111,6 +111,7 @@ def test_check_takes_the_same_options_and_names_the_limbs(creature, capsys):
     assert {finding["ribbon"] for finding in told["findings"]} <= {"body", "oar"}
 
 
+@pytest.mark.slow
 def test_preview_takes_the_same_options(creature, tmp_path, capsys):
     path, mesh, owner = creature
     out = tmp_path / "seen"

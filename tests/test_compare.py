@@ -134,6 +134,7 @@ def test_every_rank_follows_from_the_values(found):
         assert bool(told.best) == (len({t.lstrip("+\N{MINUS SIGN}") for t in told.texts}) > 1)
 
 
+@pytest.mark.slow
 def test_units_do_not_change_a_table(found):
     large = rs.compare(
         rigs_of(worm(250.0), (17, 5), (17, (1, 4, 7, 10, 13, 15, 17)), (9, 3)), POSES
@@ -377,6 +378,7 @@ def test_layouts_of_one_name_get_letters(rigs):
     assert rs.compare(rigs[:2], {"c_bend": None}).names == ("A", "B")
 
 
+@pytest.mark.slow
 def test_check_is_a_function_whatever_was_imported_first():
     code = """
 import ribbonsim.bendcheck.compare, ribbonsim as rs
@@ -493,6 +495,7 @@ def test_names_from_files_stand_as_text(tmp_path):
     assert "</style><b>" in page.text
 
 
+@pytest.mark.slow
 def test_nothing_is_overwritten_unless_asked(rigs, tmp_path):
     (tmp_path / "heat_twist_B.png").write_text("mine")
     with pytest.raises(RibbonsimError, match=r"heat_twist_B\.png exists and is kept"):
@@ -515,6 +518,7 @@ def test_stopped_by_the_user_nothing_is_left(rigs, tmp_path, stage):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_a_disk_that_fills_leaves_what_was_there(rigs, tmp_path, monkeypatch):
     import os
     from pathlib import Path

@@ -216,6 +216,7 @@ def test_coil_lies_close_on_itself_by_libigl_distance() -> None:
     assert max(gaps) < 0.10
 
 
+@pytest.mark.slow
 def test_script_writes_the_committed_files(remade: Path, creature: CreatureMesh) -> None:
     name = f"{creature.name}.obj"
     made, kept = ((folder / name).read_text().splitlines() for folder in (remade, MESHES))

@@ -463,7 +463,7 @@ def test_factor_fills_as_little_whatever_the_order_of_the_vertices(shape):
 
 
 def test_multigrid_and_factor_give_one_field(monkeypatch):
-    mesh = subdivided(demo_mesh("snuffer"))
+    mesh = demo_mesh("snuffer")
     skin = body_surface(mesh)
     z = mesh.positions[skin.used, 2]
     low, high = skin.used[z <= np.quantile(z, 0.02)], skin.used[z >= np.quantile(z, 0.98)]

@@ -10,6 +10,7 @@ import pygltflib
 import pypdfium2
 import pytest
 import tubes
+from command_line import run_here
 from pxr import Usd, UsdGeom
 from test_handoff_usd import Read
 
@@ -66,12 +67,18 @@ def run(*arguments):
     return end.value.code
 
 
-def test_command_writes_all_formats(scene, tmp_path, capsys):
-    out = tmp_path / "out"
-    code = run(scene / "tube.obj", "--layout", scene / "tube.toml", "--out", out,
-               "--poses", "мах,twist=90")  # fmt: skip
-    said = capsys.readouterr().out
-    assert code == 0
+@pytest.fixture(scope="module")
+def written(scene, tmp_path_factory):
+    """The folder that the command made, and what it said."""
+    out = tmp_path_factory.mktemp("written") / "out"
+    words = ["--layout", scene / "tube.toml", "--out", out, "--poses", "мах,twist=90"]
+    done = run_here("handoff", scene / "tube.obj", *words)
+    assert done.returncode == 0, done.stderr
+    return out, done.stdout
+
+
+def test_command_writes_all_formats(written):
+    out, said = written
     names = {file.name for file in out.iterdir()}
     assert names == ALWAYS | {"tube_мах.obj", "tube_twist.obj"}
     assert "18 files with 2 poses. Lengths are in scene units, as they stand" in said
@@ -79,29 +86,30 @@ def test_command_writes_all_formats(scene, tmp_path, capsys):
         assert f"{key}  " in said
 
 
-def test_files_agree_with_each_other_and_with_the_rig(scene, tmp_path):
-    run(scene / "tube.obj", "--layout", scene / "tube.toml", "--out", tmp_path, "--poses", "мах")
+def test_files_agree_with_each_other_and_with_the_rig(scene, written):
+    out, _ = written
     rig = rs.bind(rs.load_mesh(scene / "tube.obj"), rs.Layout.load(scene / "tube.toml"))
     posed = rig.deform(rig.layout.poses["мах"])
-    assert np.array_equal(rs.load_mesh(tmp_path / "tube_мах.obj").positions, posed)
-    scene_file = pygltflib.GLTF2().load(str(tmp_path / "tube.glb"))
-    assert [animation.name for animation in scene_file.animations] == ["мах"]
+    assert np.array_equal(rs.load_mesh(out / "tube_мах.obj").positions, posed)
+    scene_file = pygltflib.GLTF2().load(str(out / "tube.glb"))
+    assert [animation.name for animation in scene_file.animations] == ["мах", "twist"]
     assert len(scene_file.skins[0].joints) == 9
-    stage = Usd.Stage.Open(str(tmp_path / "tube.usdc"))
+    stage = Usd.Stage.Open(str(out / "tube.usdc"))
     points = UsdGeom.Mesh(stage.GetPrimAtPath("/tube/skin")).GetPointsAttr().Get()
     assert np.allclose(points, rig.mesh.positions, atol=1e-5)
-    with (tmp_path / "weights.csv").open(encoding="utf-8") as stream:
+    with (out / "weights.csv").open(encoding="utf-8") as stream:
         rows = list(csv.DictReader(stream))
     table = np.zeros_like(rig.mesh_weights)
     for row in rows:
         joint = rig.joint_names.index(row["joint"])
         table[int(row["vertex"]) - 1, joint] = float(row["weight"])
     assert np.array_equal(table, rig.mesh_weights)
-    document = pypdfium2.PdfDocument(str(tmp_path / "build_sheet.pdf"))
+    document = pypdfium2.PdfDocument(str(out / "build_sheet.pdf"))
     assert "tube" in document[0].get_textpage().get_text_range()
     document.close()
 
 
+@pytest.mark.slow
 def test_units_and_axes_reach_every_format(scene, tmp_path, capsys):
     run(scene / "tube.obj", "--layout", scene / "tube.toml", "--out", tmp_path,
         "--poses", "twist", "--units", "cm:mm", "--up", "y:z")  # fmt: skip
@@ -262,6 +270,7 @@ def test_a_mesh_that_is_not_there_is_named(tmp_path, capsys):
     assert "no.obj: there is no such file" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_one_file_in_the_way_keeps_all_others_out(rig, tmp_path):
     (tmp_path / "build_sheet.pdf").write_text("mine")
     with pytest.raises(rs.RibbonsimError, match=r"build_sheet\.pdf exists and is kept"):

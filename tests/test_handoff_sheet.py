@@ -435,6 +435,7 @@ def test_units_are_converted_and_stated(rig, tmp_path):
     assert np.allclose(rest, 10.0 * np.c_[x, -z, y], atol=1e-3)
 
 
+@pytest.mark.slow
 def test_without_poses_two_are_checked_that_are_quickly_set(rig, tmp_path):
     made = build_sheet(rig, tmp_path)
     assert made.checks == simple_poses(rig)

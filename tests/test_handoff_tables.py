@@ -256,6 +256,7 @@ def test_numbers_of_joints_lead_to_their_parents(written):
     assert len(set(nodes)) == 34
 
 
+@pytest.mark.slow
 def test_every_ribbon_of_a_creature_is_in_the_tables(tmp_path):
     mesh, _ = six_arms(0.5)
     layout = Layout.from_ribbon(Ribbon.along(find_guide(mesh), 6.0, 16), 17, 5)
@@ -324,7 +325,7 @@ def test_posed_meshes_blend_as_asked_and_convert(tmp_path):
 
 
 @settings(
-    max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(st.lists(st.text(min_size=1, max_size=6), min_size=1, max_size=4, unique=True))
 def test_any_name_of_a_pose_gives_a_file_of_its_own(tmp_path, names):

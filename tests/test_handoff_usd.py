@@ -192,6 +192,7 @@ def test_demo_creatures_land_within_a_ten_thousandth_in_all_test_poses(name, tmp
         assert apart.max() < 1e-4 * rig.mesh.diagonal
 
 
+@pytest.mark.slow
 def test_appendages_are_chains_on_the_chain_that_carries_them(tmp_path):
     mesh = demo_mesh("lampeel")
     ribbon = rs.Ribbon.along(rs.find_guide(mesh), width=3.4, spans=12)

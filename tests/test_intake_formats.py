@@ -538,7 +538,7 @@ def test_files_that_are_not_there_are_told(ending, tmp_path):
         load_mesh(tmp_path / "a.mesh")
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(data=st.data(), name=st.sampled_from(["a.ply", "b.ply", "c.glb"]))
 def test_files_that_are_damaged_are_read_or_refused(data, name, tmp_path_factory):
     mesh = grub_cut()

@@ -91,7 +91,7 @@ def test_the_file_explains_itself(layout, tmp_path):
     assert max(len(line) for line in text.splitlines()) < 200
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(
     names=st.lists(
         st.text(st.characters(blacklist_categories=("Cs",)), min_size=1, max_size=12).filter(

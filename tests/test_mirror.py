@@ -157,6 +157,7 @@ def horned():
     return mesh, layout.with_appendage(twig)
 
 
+@pytest.mark.slow
 def test_a_limb_in_the_plane_is_its_own_and_a_limb_on_a_limb_goes_along():
     mesh, layout = horned()
     plane = find_plane(mesh)

@@ -62,6 +62,7 @@ def test_worst_moments_are_asked_of_other_layouts(rig):
     assert found.number("shape", name, 1) < found.number("shape", name, 0) + 1e-3
 
 
+@pytest.mark.slow
 def test_a_layout_is_suggested_for_motions(rig):
     found = rs.suggest(rig, rs.worst_moments(rig, ["swim"]), controls=(3, 4))
     assert found is not None

@@ -50,6 +50,7 @@ def test_a_film_loops_without_a_jump(rig, tmp_path):
     assert np.abs(pictures[-1] - pictures[0]).mean() < 1.5 * max(steps)
 
 
+@pytest.mark.slow
 def test_a_sheet_shows_moments(rig, tmp_path):
     sheet = rs.contact_sheet(
         rig, tmp_path / "crawl.png", motion="crawl", paper="16:9", look=Look(quality="draft")

@@ -240,7 +240,10 @@ def test_where_the_file_is_cut_into_pieces_does_not_matter(tmp_path, monkeypatch
 # ---- random files, against a plain reader and against itself
 
 settings.register_profile(
-    "files", deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    "files",
+    deadline=None,
+    max_examples=50,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 FILES = settings.get_profile("files")
 

@@ -94,6 +94,7 @@ def test_a_body_rests_on_its_lowest_skin_wherever_the_ground_is():
     assert standing_place(mesh, ribbon, "-y") == pytest.approx(0.5 * ribbon.length, rel=0.02)
 
 
+@pytest.mark.slow
 def test_of_equal_pieces_the_same_is_the_body_however_they_are_turned():
     ball = tube(straight(1.0, 9), 0.4, 12, round_ends=3)
     shift = np.array([[0, 0, 0], [1.7, 0, 0]])

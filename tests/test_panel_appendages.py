@@ -462,11 +462,15 @@ def test_a_side_that_is_missing_is_made_and_the_report_says_so(bare, proposals):
     assert np.isin(model.rig.limbs["fin_r"].vertices, right).mean() > 0.8
 
 
-def test_no_plane_and_no_appendage_are_sentences(bare, model):
+def test_no_appendage_is_a_sentence(bare):
     empty = PanelModel()
     empty.open(bare)
     with pytest.raises(rs.RibbonsimError, match="no appendage yet"):
         riders.pair(empty)
+
+
+@pytest.mark.slow
+def test_no_plane_is_a_sentence(model):
     # a helix that widens has no mirror image that a turn could bring back
     turn = np.linspace(0.0, 3.0 * np.pi, 161)
     wide = 4.0 + 0.6 * turn
@@ -630,6 +634,7 @@ def test_a_click_chooses_across_ribbons(model, shown):
     assert difference(picture, shown.draw()) > 0.1
 
 
+@pytest.mark.slow
 def test_each_ribbon_has_its_own_heat_of_controls_and_stations(model, shown):
     pictures = []
     for heat, control, station in (
@@ -797,6 +802,7 @@ def test_a_given_plane_pairs_and_takes_the_place_of_the_one_that_is_found(model,
     assert abs(model.sides.plane(model.rig.mesh).normal[0]) > 0.99
 
 
+@pytest.mark.slow
 def test_new_ends_of_the_body_keep_what_rides_on_it(lampeel):
     before = {one.name: seat(lampeel.layout, one) for one in lampeel.layout.appendages}
     lampeel.set_value("fin_l.control2", "bend", 30.0)

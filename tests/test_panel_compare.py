@@ -63,6 +63,7 @@ def test_tiles_are_joined_row_by_row():
     assert [whole[y, x, 0] for y, x in ((2, 3), (2, 9), (6, 3), (6, 9))] == [10, 20, 30, 255]
 
 
+@pytest.mark.slow
 def test_a_variant_looks_like_its_pattern_until_it_is_changed(grub):
     grub._layouts._variant()
     both = picture(grub)
@@ -168,6 +169,7 @@ def test_a_click_on_a_dot_chooses_layout_and_control(tall):
     assert tall.bench.chosen == 1
 
 
+@pytest.mark.slow
 def test_poses_kept_with_a_layout_are_asked_of_all(panel, tmp_path):
     model = panel._layouts._model
     pose = model.rig.pose_for("curl", 120.0)
@@ -284,6 +286,7 @@ def test_the_fewest_and_the_most_are_two_and_six(panel):
     picture(panel)
 
 
+@pytest.mark.slow
 def test_one_layout_stands_under_both_drives(panel):
     first = panel.bench.entries[0].model.layout
     panel._layouts._driven_variant()

@@ -83,6 +83,7 @@ def test_pictures_of_all_layouts_go_through_a_motion(bench):
     assert all(text in words for line in expected.table for text in line.texts)
 
 
+@pytest.mark.slow
 def test_a_pose_of_the_same_name_is_no_motion(bench):
     bench.ask("rear_up", -2)
     moving = bench.panel.bench.asked
@@ -92,6 +93,7 @@ def test_a_pose_of_the_same_name_is_no_motion(bench):
     assert bench.panel._layouts._amount.layout.display == ""
 
 
+@pytest.mark.slow
 def test_a_browser_is_sent_the_loop_of_each_layout(bench):
     bench.view._handle_custom_msg({"kind": "ready", "renderer": "some card", "software": False}, [])
     bench.ask("crawl", -2)

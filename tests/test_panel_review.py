@@ -194,6 +194,7 @@ def test_a_sheet_and_a_page_are_made(bench):
     assert "data:video/mp4" not in text
 
 
+@pytest.mark.slow
 def test_a_folder_of_pictures_is_made(bench):
     bench.section._film_ending.value = ""
     press(bench, 0)
@@ -202,6 +203,7 @@ def test_a_folder_of_pictures_is_made(bench):
     assert "<a" not in bench.section._made[0]
 
 
+@pytest.mark.slow
 def test_a_file_that_is_there_is_kept_until_the_box_is_ticked(bench):
     press(bench, 1)
     path = bench.folder / "grub_sheet.pdf"
@@ -227,6 +229,7 @@ def test_what_goes_wrong_is_said_and_the_buttons_come_back(bench, tmp_path):
         assert section._job.stop.disabled
 
 
+@pytest.mark.slow
 def test_a_name_that_is_markup_is_shown_as_text(bench):
     bench.section._path.value = str(bench.folder / NASTY.replace("/", "_"))
     press(bench, 1)
@@ -252,6 +255,7 @@ def test_what_is_made_is_stopped_and_nothing_is_left(bench):
     assert not section._buttons[1].disabled
 
 
+@pytest.mark.slow
 def test_live_pictures_come_while_a_film_is_made(bench):
     section, begun = bench.section, threading.Event()
     section._seconds.number.value = 60.0

@@ -212,6 +212,7 @@ def test_the_folder_is_the_notebooks_unless_it_is_named(tmp_path, monkeypatch):
     assert session_folder() is None
 
 
+@pytest.mark.slow
 def test_a_panel_that_is_made_again_goes_on_where_it_was(mesh_file, tmp_path, monkeypatch):
     monkeypatch.setenv("RIBBONSIM_SESSIONS", str(tmp_path))
     panel = rs.Panel(mesh_file)

@@ -207,7 +207,7 @@ def saved_and_loaded(model, path):
     np.testing.assert_array_equal(other.deform(), model.deform())
 
 
-@pytest.mark.parametrize("count", first_of(90, 300))
+@pytest.mark.parametrize("count", first_of(50, 300))
 def test_operations_are_undone_saved_and_loaded_to_the_bit(tmp_path, count):
     taken, refused = soak(tube(s_curve(rings=21), 0.7, 8), count, tmp_path, seed=1)
     assert taken > count / 3

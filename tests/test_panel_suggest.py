@@ -57,6 +57,7 @@ def test_what_is_found_is_what_python_finds_and_is_drawn(bench):
     assert told["sentences"][0][:40] in bench.section._words.value
 
 
+@pytest.mark.slow
 def test_a_drive_that_is_chosen_is_the_drive_of_all_that_is_found(bench):
     bench.section._drive.value = "skinned"
     bench.ask("look_aside", most=3)

@@ -129,6 +129,7 @@ def test_all_pictures_come_from_one_thread_whoever_asks(grub):
     other.viewer.close()
 
 
+@pytest.mark.slow
 def test_closing_a_panel_leaves_the_others_pictures_whole(grub):
     before = grub.draw()
     for _ in range(2):

@@ -332,6 +332,7 @@ def test_broken_limits_are_those_of_a_check(worm):
     assert set(even.broken) == told
 
 
+@pytest.mark.slow
 def test_layout_that_breaks_a_limit_is_not_recommended_where_another_keeps_it(worm):
     # so strict a limit of kinks that few controls break it, though they are close enough
     strict = replace(worm.layout, limits=replace(worm.layout.limits, kink=1.05))
@@ -361,6 +362,7 @@ def finned():
     return rig
 
 
+@pytest.mark.slow
 def test_poses_of_appendages_place_the_controls_of_each_on_its_own_ribbon(finned):
     found = rs.suggest(finned, ["appendage_wave"], (2, 4))
     layout, begun = found.layout, finned.layout

@@ -163,7 +163,7 @@ def test_colours_differ_for_those_who_see_fewer(sight):
 
 
 @pytest.mark.parametrize("make", PLOTS)
-@pytest.mark.parametrize("count", [1, 3])
+@pytest.mark.parametrize("count", first_of(3, 1))
 def test_picture_is_drawn_at_the_size_asked_for(worm, make, count):
     cases = [case_of(rig, "rear_up") for rig in worm[:count]]
     plot = make(cases, [f"layout {k}" for k in range(count)])

@@ -206,6 +206,7 @@ def test_the_first_file_in_the_way_is_named_and_none_is_written(worm, tmp_path, 
     assert [path.name for path in tmp_path.iterdir()] == [name]
 
 
+@pytest.mark.slow
 def test_force_replaces(worm, tmp_path):
     (tmp_path / "index.html").write_text("old")
     preview(worm, tmp_path, poses={}, force=True, options=FEW)
@@ -253,6 +254,7 @@ def test_names_from_files_are_escaped(worm, tmp_path):
     assert all(path.parent == tmp_path / "out" for path in result.pictures.values())
 
 
+@pytest.mark.slow
 def test_notes_on_the_mesh_are_shown(tmp_path):
     positions = [[x, y, z] for x in range(9) for y, z in ((0, 0), (1, 0), (1, 1), (0, 1))]
     faces = [[4 * i + a, 4 * i + b, 4 * i + 4 + b, 4 * i + 4 + a]

@@ -31,8 +31,8 @@ from ribbonsim.show.studio import Look
 
 NASTY = "<script>alert(1)</script>"
 SMALL = {"film": True, "size": (480, 360), "frames": 6, "look": Look(quality="draft")}
-# for what stands in words: one picture a pose, no film
-WORDS = {"angles": 1, "look": Look(quality="draft")}
+# for what stands in words: one picture a pose, no film, nothing that moves
+WORDS = {"angles": 1, "look": Look(quality="draft"), "motions": []}
 
 
 @pytest.fixture(scope="module")
@@ -58,6 +58,7 @@ def alone(rig, tmp_path_factory):
         slate=Slate("The Lamplighter's Eel", "take 3", date="2026-03-01"),
         question="Is the neck soft enough?",
         progress=lambda *step: steps.append(step),
+        motions=["swim"],
         **SMALL,
     )
     return made, path.read_text(encoding="utf-8"), steps
@@ -245,6 +246,7 @@ def test_progress_is_told_in_order(alone):
 # -- films that are there already ------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_film_that_is_there_is_taken_as_it_is(rig, tmp_path):
     film = tmp_path / "turn.gif"
     rs.turntable(rig, film, "c_bend", frames=4, size=(320, 180), look=Look(quality="draft"))

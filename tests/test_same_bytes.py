@@ -14,8 +14,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 from cases import first_of
+from tubes import small_worm
 
-MESH = Path(__file__).resolve().parent.parent / "meshes" / "grub.obj"
+from ribbonsim.mesh.obj_write import write_obj
+
 POSED = """
 import sys
 import numpy as np
@@ -46,10 +48,13 @@ def outcome(code, *arguments, **variables):
 def posed(tmp_path_factory):
     """What posing gives under a kernel."""
 
+    mesh = tmp_path_factory.mktemp("mesh") / "worm.obj"
+    write_obj(small_worm(), mesh)
+
     @cache
     def under(kernel):
         file = tmp_path_factory.mktemp("posed") / f"{kernel}.npy"
-        outcome(POSED, MESH, file, OPENBLAS_CORETYPE=kernel)
+        outcome(POSED, mesh, file, OPENBLAS_CORETYPE=kernel)
         return np.load(file)
 
     return under

@@ -4,6 +4,7 @@ import os
 import re
 import subprocess
 import sys
+from types import SimpleNamespace
 
 import igl
 import numba
@@ -344,7 +345,7 @@ def test_twisted_cylinder_radius_is_cos_half_angle(degrees):
 
 @pytest.mark.parametrize("degrees", first_of(120, 60, 180))
 @pytest.mark.parametrize("kind", ["twist", "bend"])
-@pytest.mark.parametrize("shape", ["linear", "smooth"])
+@pytest.mark.parametrize("shape", first_of("smooth", "linear"))
 def test_linear_volume_loss_matches_closed_form(shape, kind, degrees):
     # with I the integral of w (1 - w) over the ramp, l/6 or 9 l/70 for 3t^2 - 2t^3:
     # twist V/V0 = 1 - 4 sin^2(theta/2) I/L, bend 1 - 2 sin^2(theta/2) I/L
@@ -358,7 +359,7 @@ def test_linear_volume_loss_matches_closed_form(shape, kind, degrees):
 
 @pytest.mark.parametrize("degrees", first_of(150, 60, 120))
 @pytest.mark.parametrize("kind", ["twist", "bend"])
-@pytest.mark.parametrize("shape", ["linear", "smooth"])
+@pytest.mark.parametrize("shape", first_of("smooth", "linear"))
 def test_dual_quaternions_keep_volume(shape, kind, degrees):
     # exact in the smooth limit; the mesh's own error falls with its square, 0.9999 at 161x96
     losses = []
@@ -559,13 +560,14 @@ def test_numpy_poses_where_numba_is_absent_or_broken(broken, tmp_path):
 
 def test_kernels_compile_where_no_folder_can_keep_them(monkeypatch):
     # numba raises RuntimeError where neither the installation nor a cache folder can be written
-    plain, asked = numba.njit, []
+    asked = []
 
-    def njit(cache, **options):
+    def njit(cache, **_options):
         asked.append(cache)
         if cache:
             raise RuntimeError("cannot cache function 'blend': no locator available")
-        return plain(cache=cache, **options)
+        # other tests compile: here is asked only whether it goes on
+        return lambda _: SimpleNamespace(compile=lambda _: None, disable_compile=lambda: None)
 
     monkeypatch.setattr(numba, "njit", njit)
     assert kernels._compiled("float32") is not None

@@ -88,6 +88,7 @@ def test_errors_are_one_sentence(worm, words, said):
     assert "Traceback" not in ran.stderr
 
 
+@pytest.mark.slow
 def test_plot_shows_both_curves_and_a_ring_at_the_recommended(worm):
     mesh = rs.load_mesh(worm)
     rig = rs.bind(mesh, build_layout(mesh))

@@ -7,6 +7,7 @@ import imageio_ffmpeg
 import numpy as np
 import pytest
 import pyvista
+from cases import first_of
 from command_line import run_here
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -316,7 +317,7 @@ def test_layouts_stand_side_by_side_in_step(rig, other):
     assert np.abs(apart[:, :320][under] - apart[:, 320:][under]).mean() > 0.2
 
 
-@pytest.mark.parametrize("count", [2, 3, 4])
+@pytest.mark.parametrize("count", first_of(4, 2, 3))
 def test_up_to_four_layouts_have_a_place_each(rig, count):
     frame = frame_of([rig] * count, names=list("ABCD")[:count], size=(640, 480), look=DRAFT)
     assert frame.shape == (480, 640, 3)
@@ -376,6 +377,7 @@ def test_a_very_long_slate_is_cut_and_the_number_stays(rig):
     assert frame.shape == (360, 640, 3)
 
 
+@pytest.mark.slow
 def test_strip_shows_girth_in_its_scale(rig):
     pose = Pose({"control3": {"girth": 1.6}})
     shown = {"size": (960, 540), "look": DRAFT, "pose": {"thick": pose}}

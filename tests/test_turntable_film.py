@@ -11,6 +11,7 @@ import time
 import imageio_ffmpeg
 import numpy as np
 import pytest
+from cases import first_of
 from PIL import Image
 
 from ribbonsim import RibbonsimError
@@ -233,7 +234,7 @@ except RibbonsimError as error:
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="limits of a process are POSIX")
-@pytest.mark.parametrize("name", ["turn.mp4", "turn.gif", "turn.webp", "turn.apng", "turn"])
+@pytest.mark.parametrize("name", first_of("turn.mp4", "turn.gif", "turn.webp", "turn.apng", "turn"))
 def test_a_full_disk_is_told_in_a_sentence(tmp_path, name):
     # setrlimit(RLIMIT_FSIZE) makes writes fail as a full disk does (POSIX: EFBIG)
     told = subprocess.run(

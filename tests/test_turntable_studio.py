@@ -4,6 +4,7 @@ import igl
 import numpy as np
 import pytest
 import pyvista
+from cases import first_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from tubes import arc, s_curve, straight, swept, tube
@@ -211,7 +212,7 @@ def test_two_tones_meet_in_a_line():
 # -- from where --------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("elevation", [-5.0, 12.0, 70.0])
+@pytest.mark.parametrize("elevation", first_of(-5.0, 12.0, 70.0))
 def test_silhouette_never_touches_the_border(worm, elevation):
     with Studio(worm, SIZE, Look(quality="draft")) as studio:
         studio.frame([worm.positions, worm.positions * [1.0, 1.0, 2.0]], elevation)

@@ -127,7 +127,7 @@ def test_another_way_up_keeps_a_roll_and_drops_kept_poses(creatures):
         layout.with_up("w")
 
 
-@pytest.mark.parametrize("up", UP_AXES)
+@pytest.mark.parametrize("up", first_of(*reversed(UP_AXES), count=2))
 def test_views_stand_the_creature_upright(creatures, up):
     mesh = creatures["quadruped"]
     turn = upright(up)
