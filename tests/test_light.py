@@ -34,6 +34,33 @@ def test_quick_picture_matches_vtk_lighting_each_pixel(dense, skin):
     assert apart.mean() < 0.5
 
 
+@pytest.mark.parametrize("skin", ["clay", "values"])
+def test_a_very_dense_skin_that_moves_is_drawn_with_few_triangles_and_looks_alike(skin):
+    mesh = tube(straight(rings=760), 1.0, around=64, round_ends=6)
+    values = np.linspace(0.0, 1.0, len(mesh.positions))
+    pictures, cells = [], []
+    with Stage(mesh, (320, 240)) as stage:
+        for quick in (False, True, False):
+            stage.hurry(quick)
+            if skin == "clay":
+                stage.show_clay()
+            else:
+                stage.show_values(values, Scale("value", 0.0, 1.0, False))
+            pictures.append(stage.image(labels=False).astype(int))
+            cells.append(stage._body.GetNumberOfPolys())
+        stage.show_edges(True)
+        stage.hurry(True)
+        stage.show_clay()
+        assert stage._body.GetNumberOfPolys() == cells[0]  # whose edges are drawn
+    assert cells[1] < 0.7 * cells[0]
+    assert cells[2] == cells[0]
+    creature = np.abs(pictures[0] - pictures[0][:1, :1]).sum(axis=2) > 60
+    assert creature.mean() > 0.02
+    apart = np.abs(pictures[0] - pictures[1])
+    assert apart[creature].mean() < 4.0  # of 255
+    assert np.array_equal(pictures[0], pictures[2])
+
+
 def test_matt_light_is_lambert_cosine(dense):
     """I. e. the sum over lamps of intensity, colour and the cosine, J. H. Lambert 1760."""
     camera = fit_camera(dense.positions, named_view("front"), 1.5)

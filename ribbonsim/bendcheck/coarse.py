@@ -19,19 +19,14 @@ def coarse_rig(rig: Rig) -> Rig:
     mesh = rig.mesh
     if len(mesh.positions) <= 1.5 * _VERTICES or rig.layout.ties:
         return rig
-    leader = _leaders(rig)
-    kept, place = np.unique(leader, return_inverse=True)
-    triangles = place[mesh.triangles]
-    whole = (
-        (triangles[:, 0] != triangles[:, 1])
-        & (triangles[:, 1] != triangles[:, 2])
-        & (triangles[:, 2] != triangles[:, 0])
-    )
-    triangles = _without_doubles(triangles[whole])
+    owner = np.zeros(len(mesh.positions), dtype=np.int64)
+    for number, limb in enumerate(rig.limbs.values(), start=1):
+        owner[limb.vertices] = number
+    triangles = thinned(mesh, _VERTICES, owner)
     if len(triangles) < 100:
         return rig
-    used, triangles = np.unique(triangles, return_inverse=True)
-    kept, triangles = kept[used], triangles.reshape(-1, 3)
+    kept, triangles = np.unique(triangles, return_inverse=True)
+    triangles = triangles.reshape(-1, 3)
     small = CreatureMesh.from_arrays(mesh.positions[kept], triangles, mesh.name)
     limbs = {name: _few(limb, kept, triangles) for name, limb in rig.limbs.items()}
     return replace(
@@ -42,6 +37,20 @@ def coarse_rig(rig: Rig) -> Rig:
         limbs=limbs,
         body_weights=rig.body_weights[kept],
     )
+
+
+def thinned(mesh: CreatureMesh, count: int, owner: Ints | None = None) -> Ints:
+    """(t, 3) triangles between some of a mesh's vertices, about so many of them.
+
+    ``owner`` (V,) keeps vertices apart that belong to different things.
+    """
+    triangles = _leaders(mesh, count, owner)[mesh.triangles]
+    whole = (
+        (triangles[:, 0] != triangles[:, 1])
+        & (triangles[:, 1] != triangles[:, 2])
+        & (triangles[:, 2] != triangles[:, 0])
+    )
+    return _without_doubles(triangles[whole])
 
 
 def _without_doubles(triangles: Ints) -> Ints:
@@ -60,16 +69,13 @@ def _without_doubles(triangles: Ints) -> Ints:
     return single
 
 
-def _leaders(rig: Rig) -> Ints:
+def _leaders(mesh: CreatureMesh, count: int, owner: Ints | None) -> Ints:
     """(V,) for each vertex the one that stands for it: the first in its box that faces alike."""
-    mesh = rig.mesh
-    size = 1.3 * np.sqrt(float(mesh.triangle_areas.sum()) / _VERTICES)
+    size = 1.3 * np.sqrt(float(mesh.triangle_areas.sum()) / count)
     boxes = np.floor((mesh.positions - mesh.bounds[0]) / size).astype(np.int64)
     facing = (mesh.vertex_normals > 0.0) @ np.array([1, 2, 4])
-    owner = np.zeros(len(mesh.positions), dtype=np.int64)
-    for number, limb in enumerate(rig.limbs.values(), start=1):
-        owner[limb.vertices] = number
-    key = np.column_stack([boxes, facing, owner, mesh.components])
+    owned = () if owner is None else (owner,)
+    key = np.column_stack([boxes, facing, *owned, mesh.components])
     _, first, inverse = np.unique(key, axis=0, return_index=True, return_inverse=True)
     leaders: Ints = first[inverse.ravel()]
     return leaders

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ribbonsim.arrays import Array, Bytes
+from ribbonsim.bendcheck.coarse import thinned
 from ribbonsim.curves.ribbon import Ribbon
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.mesh.creature import CreatureMesh
@@ -24,6 +25,8 @@ Skin = Literal["clay", "values", "glass", "hidden"]
 _GLASS_FACING, _GLASS_EDGE = 0.10, 0.62
 _EDGE_OPACITY = 0.3
 _DENSE = 4000
+# from so many vertices on a skin that moves is drawn with about so few
+_VERY_DENSE, _MOVING = 45_000, 30_000
 _UNLIT = look.Material(ambient=0.0, diffuse=1.0, specular=0.0, specular_power=1.0)
 
 
@@ -64,9 +67,12 @@ class Stage:
         self._skin: Skin = "clay"
         one_piece = int(mesh.components.max()) == 0
         self._solid = mesh.is_closed and one_piece and mesh.volume > 0.0
-        self._near_side = self._light_vertices = False
+        self._near_side = self._light_vertices = self._hurries = False
         self._painted: tuple[Any, look.Material, str] | None = None
         self._body, self._body_actor = self._add_creature(look.CLAY, look.CLAY_SURFACE)
+        self._cells = self._body.GetPolys()
+        self._few: tuple[Any, NDArray[np.int64]] | None = None  # cells of few, and their vertices
+        self._thin = False
         self._edges: tuple[Any, Any] | None = None
         self._ghost: Any = None
         self._ghost_positions = self._ghost_normals = np.zeros((0, 3))
@@ -138,8 +144,10 @@ class Stage:
 
         What turns away from the camera is left out where a closed skin hides it anyhow; where
         a pose turns the skin inside out, the place is left out too. On a dense mesh light is
-        worked out at the vertices. Takes effect when the skin is shown the next time.
+        worked out at the vertices, and a very dense one is drawn with fewer triangles unless its
+        edges are shown. Takes effect when the skin is shown the next time.
         """
+        self._hurries = on
         self._near_side = on and self._solid
         self._light_vertices = on and len(self._used) >= _DENSE
 
@@ -256,7 +264,7 @@ class Stage:
 
     def close(self) -> None:
         """Free the window; the stage cannot be used afterwards."""
-        self._edges = None
+        self._edges = self._few = self._cells = None
         self._body = self._body_actor = self._ghost = self._ghost_actor = None
         self._window.close()
 
@@ -295,6 +303,8 @@ class Stage:
     def _dress(self, skin: Skin, surface: look.Material, scalars: bool) -> None:
         self._skin = skin
         self.layer.scale = None
+        edged = self._edges is not None and bool(self._edges[1].GetVisibility())
+        self._thin_out(self._hurries and len(self._used) >= _VERY_DENSE and not edged)
         self._body_actor.SetVisibility(True)
         self._body_actor.GetMapper().SetScalarVisibility(scalars)
         prop = self._body_actor.GetProperty()
@@ -305,6 +315,19 @@ class Stage:
         prop.SetBackfaceCulling(skin == "glass" or self._near_side)
         self._body_actor.SetForceTranslucent(skin == "glass")
         self._body_actor.SetForceOpaque(skin != "glass")
+
+    def _thin_out(self, on: bool) -> None:
+        """Draw the skin with few triangles, or with all."""
+        if on == self._thin:
+            return
+        if on and self._few is None:
+            triangles = thinned(self.mesh, _MOVING)
+            faces = np.column_stack([np.full(len(triangles), 3, dtype=np.int64), triangles])
+            cells = self._window.pv.PolyData(self._body.points, faces=faces.ravel()).GetPolys()
+            self._few = cells, np.unique(triangles)
+        self._thin = on
+        self._body.SetPolys(self._few[0] if on and self._few is not None else self._cells)
+        self._body.Modified()
 
     def _paint(self, base: NDArray[np.float32], surface: look.Material) -> None:
         """Let the skin be lit at its vertices when the picture is drawn."""
@@ -317,10 +340,12 @@ class Stage:
     def _light_skin(self) -> None:
         if self._painted is not None:
             base, surface, shine = self._painted
-            normals = self._normals.astype(np.float32, copy=False)
-            lit = lit_colours(base, self._body.points, normals, self.camera, surface, shine)
-            colours = np.full((len(lit), 4), 255, dtype=np.uint8)
-            colours[:, :3] = lit
+            seen = self._few[1] if self._thin and self._few is not None else slice(None)
+            normals = self._normals[seen].astype(np.float32, copy=False)
+            own = base[seen] if base.ndim == 2 else base
+            lit = lit_colours(own, self._body.points[seen], normals, self.camera, surface, shine)
+            colours = np.full((len(self._normals), 4), 255, dtype=np.uint8)
+            colours[seen, :3] = lit
             _recolour(self._body, colours)
 
     def _tint_glass(self) -> None:
