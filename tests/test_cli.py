@@ -111,6 +111,7 @@ def test_help_tells_the_defaults_that_hold():
     assert re.search(held, " ".join(told.split()))
 
 
+@pytest.mark.slow
 def test_preview_makes_a_page_and_says_so(worm, tmp_path):
     out = tmp_path / "preview"
     done = run_here(
@@ -387,6 +388,7 @@ def test_a_name_that_is_not_utf8(tmp_path, stub):
     assert "e_el" in page
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("words", first_of("layout --show --out a.toml", "check --poses curl"))
 def test_a_console_that_knows_few_letters(tmp_path, stub, words):
     done = subprocess.run(

@@ -162,6 +162,7 @@ def test_a_pose_of_controls_is_carried_over(rigs):
     assert found.number("shape", "c_bend", 1) < 0.05
 
 
+@pytest.mark.slow
 def test_contacts_are_looked_for_only_if_asked(found):
     assert "contact" not in {told.key for told in found.table}
     pipe = tube(straight(20.0, 101), 0.5, around=16, round_ends=4, name="pipe")
@@ -481,6 +482,7 @@ def test_page_asks_for_nothing_and_shows_the_table(folder):
     )
 
 
+@pytest.mark.slow
 def test_names_from_files_stand_as_text(tmp_path):
     bad = "<script>alert(1)</script>"
     mesh = worm()

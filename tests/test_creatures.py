@@ -318,6 +318,7 @@ def split(mesh, side):
     return rs.CreatureMesh.from_arrays(np.array(positions), faces, "split"), np.array(source)
 
 
+@pytest.mark.slow
 def test_a_seam_changes_neither_guide_nor_weights_and_does_not_open():
     line, radii = worm()
     whole = tube(line, radii, around=24, round_ends=4)
@@ -361,6 +362,7 @@ def test_the_ants_guide_runs_through_its_pieces_from_head_to_abdomen():
     assert np.ptp(guide[:, 0]) <= 0.05 * np.ptp(mesh.positions[:, 0])
 
 
+@pytest.mark.slow
 def test_turns_that_touch_stay_apart_in_the_solid():
     turn = np.linspace(0, 4 * np.pi, 400)
     line = np.stack([5 * np.cos(turn), 2.06 * turn / (2 * np.pi), 5 * np.sin(turn)], axis=1)

@@ -39,6 +39,7 @@ def test_a_sheet_has_no_inside_and_half_a_ball_has_one():
     assert inside_of(bowl).solid is not None
 
 
+@pytest.mark.slow
 def test_a_body_without_thickness_says_that_its_girth_is_not_measured():
     mesh = tube(straight(rings=9), 0.6, 6)
     flat = rs.CreatureMesh.from_arrays(mesh.positions * (1, 1, 1e-7), mesh.polygons, name="flat")

@@ -114,6 +114,7 @@ def test_the_pose_that_was_asked_comes_back(worm, ask):
     closed(again)
 
 
+@pytest.mark.slow
 def test_starting_afresh_loses_nothing(worm, left):
     names, texts = left
     panel = ComparePanel(worm)

@@ -64,6 +64,7 @@ def test_every_format_has_a_box_and_all_are_ticked_at_first():
     assert section._scene.value is None
 
 
+@pytest.mark.slow
 def test_motions_leave_as_animations_as_they_are_set(bench, tmp_path):
     # glTF 2.0, 3.11 Animations: inputs of samplers are seconds
     rig = bench.desk.model.rig

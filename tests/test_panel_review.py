@@ -140,6 +140,7 @@ def test_several_poses_follow_each_other(bench):
     bench.rest()
 
 
+@pytest.mark.slow
 def test_kept_poses_and_put_aside_layouts_are_offered(bench):
     model, section = bench.desk.model, bench.section
     model.set_value(model.layout.control_names[1], "bend", 30.0)

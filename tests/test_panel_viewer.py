@@ -150,6 +150,7 @@ def test_a_viewer_at_rest_draws_again_when_asked(grub):
     assert difference(before, grub.draw()) < 0.2
 
 
+@pytest.mark.slow
 def test_another_mesh_gets_another_stage(grub):
     before = grub.draw()
     mesh = grub.model.rig.mesh
@@ -308,6 +309,7 @@ def no_mesh_named(monkeypatch):
     monkeypatch.delenv("RIBBONSIM_MESH", raising=False)
 
 
+@pytest.mark.slow
 def test_panel_opens_what_the_environment_names(monkeypatch):
     monkeypatch.setenv("RIBBONSIM_MESH", str(MESHES / "grub.obj"))
     panel = rs.Panel()

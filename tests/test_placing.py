@@ -241,6 +241,7 @@ def test_local_poses_with_five_controls_have_at_most_half_of_evens_error(make, p
     assert found.suggested[5].skin_error <= 0.5 * found.even[5].skin_error
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("make", "poses"),
     first_of(

@@ -225,6 +225,7 @@ def test_a_file_where_the_folder_should_be(worm, tmp_path):
         preview(worm, tmp_path / "out", poses={}, options=FEW)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
 def test_full_disk_is_one_sentence(worm, tmp_path, monkeypatch):
     # /dev/full answers every write with ENOSPC: Linux man-pages, full(4)

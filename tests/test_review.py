@@ -31,6 +31,7 @@ from ribbonsim.show.studio import Look
 
 NASTY = "<script>alert(1)</script>"
 SMALL = {"film": True, "size": (480, 360), "frames": 6, "look": Look(quality="draft")}
+MOVED = ["swim", "breathe"]
 # for what stands in words: one picture a pose, no film, nothing that moves
 WORDS = {"angles": 1, "look": Look(quality="draft"), "motions": []}
 
@@ -67,7 +68,8 @@ def alone(rig, tmp_path_factory):
 @pytest.fixture(scope="module")
 def compared(pair, tmp_path_factory):
     path = tmp_path_factory.mktemp("pair") / "review.html"
-    made = review_page(pair, path, ["c_bend", "curl"], names=["five", NASTY], **SMALL)
+    words = {"names": ["five", NASTY], "motions": MOVED}
+    made = review_page(pair, path, ["c_bend", "curl"], **words, **SMALL)
     return made, path.read_text(encoding="utf-8")
 
 
@@ -203,13 +205,22 @@ def test_layouts_are_compared_as_compare_does(pair, compared):
             assert figure in told
 
 
-def test_motions_that_make_sense_can_be_played(pair, compared):
-    shown, told = told_motions(compared[1])
-    assert shown == [name.replace("_", " ") for name in motions_of(pair[0])]
-    assert [each["seconds"] for each in told] == [
-        pair[0].motion(name).seconds for name in motions_of(pair[0])
-    ]
+def check_motions(text, pair, names):
+    shown, told = told_motions(text)
+    assert shown == [name.replace("_", " ") for name in names]
+    assert [each["seconds"] for each in told] == [pair[0].motion(name).seconds for name in names]
     assert {len(each["steps"]) for each in told} == {len(pair)}
+
+
+def test_motions_that_are_chosen_can_be_played(pair, compared):
+    check_motions(compared[1], pair, MOVED)
+
+
+@pytest.mark.slow
+def test_motions_that_make_sense_can_be_played(pair, tmp_path):
+    path = tmp_path / "page.html"
+    review_page(pair, path, ["c_bend"], **{**WORDS, "motions": None})
+    check_motions(path.read_text(encoding="utf-8"), pair, list(motions_of(pair[0])))
 
 
 def test_slate_and_question_are_told(alone):

@@ -570,6 +570,7 @@ def energies(positions, triangles, weights):
     return -np.sum(weights * change), np.sum(change**2 / mass[:, None])
 
 
+@pytest.mark.slow
 def test_mesh_weights_are_about_as_smooth_as_bounded_biharmonic_weights():
     stations = 5
     positions, faces, triangles, reference = bounded_biharmonic(stations)

@@ -257,6 +257,7 @@ def test_lens_is_that_of_a_camera_with_24_mm_film():
     assert CameraPath(lens=50.0).view_angle == pytest.approx(26.99, abs=0.01)
 
 
+@pytest.mark.slow
 def test_a_standing_camera_sees_only_the_creature_move(rig):
     still = {"camera": CameraPath(turns=0.0, start=20.0), "look": Look(ground=False)}
     shown = {"size": SIZE, "slate": Slate(shown=False), "frames": 8, "motion": "ease"}
@@ -285,6 +286,7 @@ def lowest_rows(rig, numbers, **given):
     return found
 
 
+@pytest.mark.slow
 def test_creature_stands_on_the_ground_or_stays_where_it_is_put(rig):
     (root,) = [one.name for one in rig.layout.controls if one.carried_by is None]
     up = Pose({root: {"shift": (0.0, 0.0, 4.0)}})  # and it carries all others

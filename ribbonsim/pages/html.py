@@ -126,7 +126,7 @@ def unbroken(text: str) -> str:
 def embed(picture: Bytes) -> Embedded:
     """Put a picture into an address, as WebP."""
     stream = io.BytesIO()
-    Image.fromarray(picture).save(stream, "WEBP", quality=_WEBP_QUALITY, method=6)
+    Image.fromarray(picture).save(stream, "WEBP", quality=_WEBP_QUALITY, method=4)
     source = "data:image/webp;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
     height, width = picture.shape[:2]
     return Embedded(source, width, height)
