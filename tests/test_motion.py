@@ -293,6 +293,20 @@ def test_a_layout_comes_near_the_shapes(rig, drive):
     assert worst < (0.02 if drive == "shares" else 0.06)
 
 
+def test_values_of_a_wave_run_as_smoothly_as_the_wave(rig):
+    # what goes three times while the wave goes once has, of 96 frames, second differences of its
+    # second differences of 2 - 2 cos(6 pi / 96), 0.04, of them; a fit that stops in one frame
+    # and goes on in the next makes steps
+    ribbon = rig.layout.ribbon
+    many = rs.bind(rig.mesh, rs.Layout.from_ribbon(ribbon, stations=17, controls=9))
+    frames = many.motion("swim").instants(96)
+    told = [[frame.pose[name] for name in many.layout.control_names] for frame in frames]
+    values = np.array([[(one.bend, one.sway) for one in each] for each in told])
+    for _ in range(2):
+        before, values = values, np.roll(values, 1, 0) - 2.0 * values + np.roll(values, -1, 0)
+    assert np.abs(values).max() < 0.05 * np.abs(before).max()
+
+
 def test_a_travelling_loop_goes_on_where_it_ended(rig):
     take = rig.motion("slither", travels=True)
     shapes = take.loop(24).shapes["body"]

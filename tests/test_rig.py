@@ -729,6 +729,18 @@ def test_controls_stand_on_the_target_of_a_test_pose(curve, name):
         np.testing.assert_allclose(frames, wanted, atol=1e-7)
 
 
+@pytest.mark.parametrize("drive", ["shares", "skinned"])
+def test_many_poses_fitted_at_once_are_each_as_if_alone(drive):
+    rig = rig_of("arc").under(drive)
+    asked = [rig.targets_for(name) for name in TEST_POSES]
+    for together, targets in zip(rig.fit_many(asked), asked, strict=True):
+        alone = rig.fit_all(targets)
+        for name in rig.layout.control_names:
+            one, other = vars(together[name]), vars(alone[name])
+            for quantity, value in one.items():
+                assert value == pytest.approx(other[quantity], rel=1e-9, abs=1e-9)
+
+
 @pytest.mark.parametrize("name", sorted(TEST_POSES))
 @pytest.mark.parametrize("curve", CURVES)
 def test_who_carries_hardly_changes_the_shape_of_a_test_pose(curve, name):

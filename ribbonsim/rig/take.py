@@ -17,7 +17,7 @@ from ribbonsim.curves.frames import ALONG, axis_rotation
 from ribbonsim.curves.up import up_direction
 from ribbonsim.layout.appendages import BODY
 from ribbonsim.layout.control_frames import ControlFrames, values_for
-from ribbonsim.layout.fit import fit_shares
+from ribbonsim.layout.fit import fit_many
 from ribbonsim.layout.motions import Motion
 from ribbonsim.layout.pose import ControlPose, Pose
 from ribbonsim.layout.targets import Target
@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 
 DEFAULT_FPS = 24.0
 _MOST_FRAMES = 20_000
+# so many frames of a motion are fitted at once
+_TOGETHER = 24
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,16 +168,21 @@ class _Loop:
         self.rig = rig
         own = {name: each for name, each in shapes.items() if name in rig.layout.ribbons}
         self.shapes = dict(shapes)
-        self._asked = {name: _Projection(rig, name, each) for name, each in own.items()}
+        self._asked = [_Projection(rig, name, each) for name, each in own.items()]
+        self._count = next(iter(shapes.values())).count
         self._poses: dict[int, Pose] = {}
 
     def pose(self, number: int) -> Pose:
-        """The layout's nearest to the shapes."""
+        """The layout's nearest to the shapes; frames near each other are fitted together."""
         if number not in self._poses:
-            controls: dict[str, ControlPose] = {}
-            for asked in self._asked.values():
-                controls |= asked.values(number)
-            self._poses[number] = Pose(controls)
+            first = number - number % _TOGETHER
+            numbers = range(first, min(first + _TOGETHER, self._count))
+            found = [asked.values(numbers) for asked in self._asked]
+            for each, *parts in zip(numbers, *found, strict=True):
+                controls: dict[str, ControlPose] = {}
+                for part in parts:
+                    controls |= part
+                self._poses[each] = Pose(controls)
         return self._poses[number]
 
 
@@ -191,23 +198,26 @@ class _Projection:
         if self._shared:
             self._cuts = shapes.on_cuts(path.lengths, path.screws)
 
-    def values(self, number: int) -> dict[str, ControlPose]:
-        """Values of the controls at one time."""
+    def values(self, numbers: range) -> list[dict[str, ControlPose]]:
+        """Values of the controls at some times."""
         if self._shared:
-            frames, twists, stretches = (each[number] for each in self._cuts)
-            wanted = ControlFrames(
-                frames @ axis_rotation(ALONG, twists), twists, stretches, np.ones_like(twists)
-            )
-            root = self._part.root
-            values = fit_shares(self._part.path, root or 0, wanted, held_root=self._held)
+            frames, twists, stretches = (each[numbers.start : numbers.stop] for each in self._cuts)
+            turned = frames @ axis_rotation(ALONG, twists)
+            wanted = ControlFrames(turned, twists, stretches, np.ones_like(twists))
+            root = self._part.root or 0
+            found = fit_many(self._part.path, root, wanted, held_root=self._held, fine=True)
         else:
-            own = self._own
-            at = self._shapes.target(number).at(own.control_lengths)
-            free = [i for i, carrier in own.carry_order() if carrier is None]
-            if len(free) == 1:
-                at = replace(at, twists=at.twists - at.twists[free[0]])
-            values = values_for(self._part.control_rest, own.carry_order(), at)
-        return dict(zip(self._names, values, strict=True))
+            found = [self._framed(number) for number in numbers]
+        return [dict(zip(self._names, values, strict=True)) for values in found]
+
+    def _framed(self, number: int) -> list[ControlPose]:
+        """Values that put the controls on the shape's own frames."""
+        own = self._own
+        at = self._shapes.target(number).at(own.control_lengths)
+        free = [i for i, carrier in own.carry_order() if carrier is None]
+        if len(free) == 1:
+            at = replace(at, twists=at.twists - at.twists[free[0]])
+        return values_for(self._part.control_rest, own.carry_order(), at)
 
 
 @dataclass(frozen=True, eq=False)
