@@ -201,6 +201,25 @@ def test_one_drag_is_one_step_back(model, clock):
     assert not model.can_undo
 
 
+def test_a_drag_of_stations_or_of_a_control_there_and_back_changes_nothing(model, clock):
+    model.show_test_pose("s_bend")
+    seats = [control.station for control in model.layout.controls]
+    count, before = len(model.layout.stations), midline(model)
+    for many in (9, 6, 11, count):  # six stations would put controls beside each other for good
+        edits.set_stations(model, many)
+        clock.now += 0.05
+    assert [control.station for control in model.layout.controls] == seats
+    clock.now += 5.0
+    for station in (seats[2] + 1, seats[2] - 1, seats[2]):
+        edits.move_control(model, "control3", station)
+        clock.now += 0.05
+    assert np.array_equal(midline(model), before)
+    model.undo()
+    model.undo()
+    assert (len(model.layout.stations), model.can_undo) == (count, True)
+    assert np.array_equal(midline(model), before)
+
+
 def test_two_drags_are_two_steps_back(model, clock):
     model.set_value(model.selected, "sway", 5.0)
     clock.now += 5.0

@@ -276,8 +276,8 @@ def three_numbers() -> list[NumberBox]:
 
 
 def slider_of_stations() -> widgets.IntSlider:
-    """A slider over stations, which answers when it is let go."""
-    return widgets.IntSlider(value=1, min=1, max=17, continuous_update=False, layout=wide())
+    """A slider over stations, which answers while it is dragged."""
+    return widgets.IntSlider(value=1, min=1, max=17, layout=wide())
 
 
 def set_span(part: widgets.IntSlider, low: int, high: int, value: int) -> None:

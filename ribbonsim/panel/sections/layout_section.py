@@ -37,6 +37,8 @@ from ribbonsim.panel.state.model import PanelModel
 from ribbonsim.panel.state.names import short
 
 _BINDS = "Binding again"
+# so many stations the slider goes to; the box takes more
+_DENSEST = 49
 _SECTIONS = (
     "joints of each section, with commas between; sections share the joint where they meet, "
     "and have a control at each end and in the middle"
@@ -70,6 +72,9 @@ class LayoutSection:
     def _make_ribbon_fields(self) -> None:
         mark = self._view.mark
         self._stations = whole_number(17, 2, 200, "70px")
+        self._dense = slider_of_stations()
+        self._dense.readout = False
+        self._dense.observe(self._loud(self._slide_stations), "value")
         self._spacing = choice([("dense as spans", "spans"), ("even by length", "length")])
         self._spans = whole_number(16, 1, 200, "70px")
         self._sections = text_field("9, 9")
@@ -118,7 +123,8 @@ class LayoutSection:
                 AppendageSection(self._desk, self._view).box,
                 GuideSection(self._desk, self._view).box,
                 self._title,
-                field("stations", self._stations, self._spacing),
+                field("stations", self._dense, self._stations),
+                field("spread", self._spacing),
                 field("in sections", self._sections, button("Divide", self._divide, _SECTIONS)),
                 field("spans", self._spans),
                 self._density,
@@ -158,6 +164,10 @@ class LayoutSection:
     def _set_stations(self) -> None:
         count, spacing = self._stations.number, self._spacing.value
         self._change(lambda: edits.set_stations(self._desk.model, count, spacing))
+
+    def _slide_stations(self) -> None:
+        model, count, spacing = self._desk.model, self._dense.value, self._spacing.value
+        self._change(lambda: edits.set_stations(model, count, spacing), doing="")
 
     def _set_spans(self) -> None:
         spans = self._spans.number
@@ -218,6 +228,7 @@ class LayoutSection:
         try:
             count = len(own.stations)
             self._stations.value, self._spans.value = count, own.ribbon.spans
+            set_span(self._dense, 2, max(_DENSEST, count), count)
             self._new_seat.set_range(1, count)
             whole = model.layout.control_names_of(ribbon)
             names = tuple(

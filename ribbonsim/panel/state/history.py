@@ -74,8 +74,7 @@ class History:
     def remember(self, state: Snapshot, gesture: str = "") -> None:
         """Keep a state before it changes; during one gesture the first is kept alone."""
         now = self._clock()
-        going_on = gesture and gesture == self._last_change[0]
-        if not going_on or now - self._last_change[1] > _ONE_GESTURE:
+        if not self.goes_on(gesture):
             self._past = [*self._past[-_STEPS_BACK + 1 :], state]
         self._future = []
         self._last_change = (gesture, now)
@@ -84,6 +83,11 @@ class History:
     def past(self) -> Sequence[Snapshot]:
         """All states before changes, the last one last."""
         return self._past
+
+    def goes_on(self, gesture: str) -> bool:
+        """Whether a change now would be one step back together with the last one."""
+        last, when = self._last_change
+        return bool(gesture) and gesture == last and self._clock() - when <= _ONE_GESTURE
 
     def last(self, forward: bool) -> Snapshot | None:
         """The state that a step back or forward leads to; None if there is none."""

@@ -33,7 +33,9 @@ def change_own(model: PanelModel, own: OneRibbon, gesture: str = "") -> None:
 
 def set_stations(model: PanelModel, count: int, spacing: str = "spans") -> None:
     """Place so many stations anew on the chosen ribbon."""
-    made = model.own.with_stations(count, spacing)  # type: ignore[arg-type]
+    # during a drag always from where it began: controls go to the nearest station each time
+    own = model.layout_before(f"{model.ribbon} stations").ribbons[model.ribbon]
+    made = own.with_stations(count, spacing)  # type: ignore[arg-type]
     change_own(model, made, "stations")
 
 

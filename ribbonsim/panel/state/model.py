@@ -55,6 +55,7 @@ class PanelModel:
         self._history = History(clock)
         self._rig: Rig | None = None
         self._gauges: tuple[Gauge, ...] = ()  # of what is measured, and of what stands beside it
+        self._begun: tuple[Rig, Pose] | None = None
         self._saved: Layout | None = None
         self.pose = Pose()
         self.method: Method = "linear"
@@ -142,6 +143,7 @@ class PanelModel:
 
     def _start(self, rig: Rig) -> None:
         self._rig = rig
+        self._begun = None
         self._history.clear()
         self._saved = rig.layout
         self.shelf = {}
@@ -385,10 +387,14 @@ class PanelModel:
     # -- the layout ------------------------------------------------------------------------
 
     def change_layout(self, layout: Layout, turned: bool = False, gesture: str = "") -> None:
-        """Bind another layout, keeping the pose and kept poses by place along the body."""
-        old = self.rig
-        new = rebind(old, replace(layout, poses={}))
-        pose = carry_over(old, new, self.pose, turned)
+        """Bind another layout, keeping the pose and kept poses by place along the body.
+
+        During one gesture they are carried over from where it began, so that a drag there and
+        back leaves them as they were.
+        """
+        old, begun = self._begun = self._before(gesture)
+        new = rebind(self.rig, replace(layout, poses={}))
+        pose = carry_over(old, new, begun, turned)
         kept = {name: carry_over(old, new, kept, turned) for name, kept in old.layout.poses.items()}
         rig = rebind(new, replace(new.layout, poses=kept))
         at = old.layout.control(self.selected)[0]
@@ -396,6 +402,16 @@ class PanelModel:
         self._rig = rig
         self.pose, self.shown = pose, None
         self._choose_what_is_left(at)
+
+    def _before(self, gesture: str) -> tuple[Rig, Pose]:
+        """What a gesture changes: as it was when the gesture began, or as it is."""
+        if self._begun is not None and self._history.goes_on(gesture):
+            return self._begun
+        return self.rig, self.pose
+
+    def layout_before(self, gesture: str) -> Layout:
+        """The layout that a gesture began with, or that there is if none goes on."""
+        return self._before(gesture)[0].layout
 
     def set_kept_poses(self, poses: dict[str, Pose]) -> None:
         """Keep other poses with the layout; nothing has to be bound again."""
