@@ -12,7 +12,9 @@ from ribbonsim.inpage.pose_bytes import pack_loop, pack_seats
 from ribbonsim.layout.motions import MOTIONS
 from ribbonsim.panel.compare_panel import ComparePanel
 from ribbonsim.panel.sections.live_section import LiveView
+from ribbonsim.panel.sections.motion_rules import MotionRules
 from ribbonsim.panel.sections.player import Player
+from ribbonsim.panel.state.bench import Asked
 from ribbonsim.panel.work.worker import CHECKS, LOOPS, PICTURES
 
 
@@ -33,6 +35,8 @@ class Bench:
         self.panel = ComparePanel(small_worm())
         parts = list(parts_of(self.panel))
         self.player = next(part for part in parts if isinstance(part, Player))
+        self.rules = next(part for part in parts if isinstance(part, MotionRules))
+        self.moving = next(part for part in parts if self.rules in getattr(part, "children", ()))
         self.view = next(part for part in parts if isinstance(part, LiveView))
         self.sent = []
         self.view.send = lambda told, buffers=None: self.sent.append((told, buffers))
@@ -65,9 +69,9 @@ def bench():
 
 
 def test_pictures_of_all_layouts_go_through_a_motion(bench):
-    assert bench.player.layout.display == "none"
+    assert bench.moving.layout.display == "none"
     bench.ask("slither", -2)
-    assert bench.player.layout.display == ""
+    assert bench.moving.layout.display == ""
     assert bench.player.seconds == MOTIONS["slither"].seconds
     before = bench.picture()
     bench.hear("frame", 0.4)
@@ -89,8 +93,27 @@ def test_a_pose_of_the_same_name_is_no_motion(bench):
     moving = bench.panel.bench.asked
     bench.ask("rear_up", -1)
     assert (moving.moment, bench.panel.bench.asked.moment) == (0.0, None)
-    assert bench.player.layout.display == "none"
+    assert bench.moving.layout.display == "none"
     assert bench.panel._layouts._amount.layout.display == ""
+
+
+def test_what_is_set_of_a_motion_holds_for_all_layouts(bench):
+    bench.ask("strike", -2)
+    bench.hear("seek", 0.5)
+    slider = {line.children[0].children[0].value: line for line in bench.rules.children[1:-1]}
+    assert list(slider) == ["seconds", "amount", "lag", "swing", "weight", "slide"]
+    slider["amount"].slider.value, slider["seconds"].slider.value = 0.5, 1.5
+    settle()
+    first = bench.rigs[0].motion("strike", seconds=1.5, amount=0.5)
+    assert (bench.player.seconds, bench.player.count) == (1.5, first.count())
+    wanted = first.frames()[round(0.5 * first.count())]
+    state = bench.panel.bench
+    for entry, rig in zip(state.entries, bench.rigs, strict=True):
+        assert state.pose_of(entry) == wanted.on(rig).pose
+    bench.rules.children[-1].children[0].click()
+    settle()
+    assert state.asked == Asked("strike", moment=0.0)
+    assert slider["amount"].value == 1.0
 
 
 @pytest.mark.slow

@@ -105,11 +105,12 @@ def test_the_pose_that_was_asked_comes_back(worm, ask):
     else:
         desk.act(lambda: bench.ask_motion(next(iter(bench.motions()))))
         desk.act(lambda: bench.ask_moment(0.25))
+        desk.act(lambda: bench.tell_motion("swing", 0.4))
     asked = bench.asked
     closed(panel)
     again = ComparePanel(worm)
     came = again.bench.asked
-    assert (came.name, came.moment) == (asked.name, asked.moment)
+    assert (came.name, came.moment, came.told) == (asked.name, asked.moment, asked.told)
     assert came.owner is (again.bench.entries[2] if ask == "kept" else None)
     closed(again)
 

@@ -140,7 +140,7 @@ class ComparePanel(PanelBox):
             return
         view = ViewSection(desk, "a layout or its control", poses=False)
         moving = CompareMotion(desk, view.live, bench)
-        self._layouts = LayoutsSection(desk, bench, numbers, moving.player)
+        self._layouts = LayoutsSection(desk, bench, numbers, moving.box)
         self._opener = opener = OpenSection(desk)
         main = widgets.HBox([view.box, self._layouts.box])
         main.add_class("rs-main")

@@ -47,14 +47,14 @@ class LayoutsSection:
     ----------
     numbers : NumbersSection
         Stands below the fields.
-    player : Widget
-        Plays a motion, below the menu.
+    motion : Widget
+        Plays a motion and sets it, below the menu.
     """
 
     def __init__(
-        self, desk: Desk, bench: Bench, numbers: NumbersSection, player: widgets.Widget
+        self, desk: Desk, bench: Bench, numbers: NumbersSection, motion: widgets.Widget
     ) -> None:
-        self._desk, self._bench, self._numbers, self._player = desk, bench, numbers, player
+        self._desk, self._bench, self._numbers, self._motion = desk, bench, numbers, motion
         self._quiet = False
         self._shown_pose = ""
         self._make_fields()
@@ -107,7 +107,7 @@ class LayoutsSection:
                 heading("Pose or motion, asked of every layout"),
                 self._test,
                 self._amount,
-                self._player,
+                self._motion,
                 heading("Layouts"),
                 self._layouts,
                 row(

@@ -2,43 +2,28 @@
 
 from __future__ import annotations
 
-from functools import partial
 from html import escape
 from typing import Any
 
 import ipywidgets as widgets
 
 from ribbonsim.bendcheck.over_time import measure_motions
-from ribbonsim.layout.fields import range_of
-from ribbonsim.layout.motions import Motion
 from ribbonsim.layout.pose import Pose
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.fields import (
-    QuantityRow,
     button,
     choice,
     field,
     heading,
-    row,
     set_options,
     show_html,
 )
 from ribbonsim.panel.sections.live_loop import LiveLoop
 from ribbonsim.panel.sections.live_section import LiveSection
+from ribbonsim.panel.sections.motion_rules import MotionRules
 from ribbonsim.panel.sections.player import Player
-from ribbonsim.panel.state.playing import RULES, Playing
+from ribbonsim.panel.state.playing import Playing, usual_of
 from ribbonsim.rig.own_motions import motion_of, motions_of
-
-_WORDS = {
-    "seconds": ("seconds", "how long the loop takes", 0.05),
-    "amount": ("amount", "share of what is usual", 0.01),
-    "lag": ("lag", "seconds before the free end has made half of a sudden move", 0.01),
-    "swing": ("swing", "how far it swings past", 0.01),
-    "weight": ("weight", "how far it settles into the ground", 0.01),
-    "slide": ("slide", "resistance along the body over that across it", 0.01),
-}
-# sliders end where they are still fine to set
-_LARGEST = {"seconds": 10.0, "lag": 2.0}
 
 
 class MotionSection:
@@ -65,18 +50,15 @@ class MotionSection:
         self._words = widgets.HTML()
         self._player = Player(self._hear)
         self._loop = LiveLoop(desk, live, self._player, self.refresh)
-        self._rows = {rule: self._rule(rule) for rule in RULES}
+        find = button("Find the worst", self._find)
+        self._rules = MotionRules(self._set, self._as_usual, find)
         self.box = widgets.VBox(
             [
                 heading("Motion"),
                 field("motion", self._motion),
                 self._words,
                 self._player,
-                heading("How it moves"),
-                *self._rows.values(),
-                row(
-                    button("As it usually is", self._as_usual), button("Find the worst", self._find)
-                ),
+                self._rules,
             ]
         )
         desk.on_change(self.refresh)
@@ -85,13 +67,6 @@ class MotionSection:
         """Know whether the tab is in front: then the browser is sent what may be played."""
         self._in_front = front
         self.refresh()
-
-    def _rule(self, rule: str) -> QuantityRow:
-        label, tip, step = _WORDS[rule]
-        low, high = range_of(Motion, rule) or (0.0, 1.0)
-        high = min(high, _LARGEST.get(rule, high))
-        rest = float(getattr(Motion, rule))
-        return QuantityRow(label, tip, low, high, step, rest, partial(self._set, rule))
 
     # -- to the model ------------------------------------------------------------------------
 
@@ -167,10 +142,7 @@ class MotionSection:
             set_options(self._motion, names, playing.name)
             take = playing.take(rig)
             self._player.tell(take.seconds, take.count(), playing.marks(rig))
-            usual = playing.usual(rig)
-            for rule, line in self._rows.items():
-                line.rest_at(usual[rule])
-                line.tell(playing.told.get(rule, usual[rule]))
+            self._rules.tell(usual_of(rig, playing.name), playing.told)
             show_html(self._words, escape(motion_of(rig, playing.name).describes))
         finally:
             self._quiet = False

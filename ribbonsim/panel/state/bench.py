@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
@@ -63,12 +63,15 @@ class Asked:
         The layout that the pose is kept with; None for a test pose.
     moment : float or None
         Share of a motion's loop, 0 to 1; None for a pose.
+    told : mapping of str to float
+        What was set of a motion in place of what is usual for it.
     """
 
     name: str
     amount: float = 0.0
     owner: Entry | None = None
     moment: float | None = None
+    told: Mapping[str, float] = field(default_factory=dict)
 
 
 FIRST_ASKED = Asked(FIRST_POSE, TEST_POSES[FIRST_POSE].usual)
@@ -123,6 +126,7 @@ class Bench:
         self.asked = FIRST_ASKED
         self.at_first: Callable[[], list[Entry]] = list  # makes what there was at first anew
         self._takes: list[Take] = []
+        self._taken: tuple[str, dict[str, float]] = ("", {})
 
     def open(
         self,
@@ -245,13 +249,24 @@ class Bench:
         count = self.takes()[0].count()
         self.asked = replace(self.asked, moment=(round(share * count) % count) / count)
 
+    def tell_motion(self, rule: str, value: float) -> None:
+        """Set a rule of the motion that is asked for, which stays where it is in its loop."""
+        self.asked = replace(self.asked, told={**self.asked.told, rule: value})
+        self.ask_moment(self.asked.moment or 0.0)
+
+    def motion_as_usual(self) -> None:
+        """Ask all layouts for the motion as it usually is, from its beginning."""
+        self.ask_motion(self.asked.name)
+
     def takes(self) -> list[Take]:
         """The motion that is asked for on each of the layouts: the same shapes in step."""
         rigs = [entry.model.rig for entry in self.entries]
-        known = [take.rig for take in self._takes if take.name == self.asked.name]
+        asked = self.asked.name, dict(self.asked.told)
+        known = [take.rig for take in self._takes if self._taken == asked]
         if len(known) != len(rigs) or any(a is not b for a, b in zip(known, rigs, strict=True)):
-            first = rigs[0].motion(self.asked.name)
+            first = rigs[0].motion(self.asked.name, **self.asked.told)
             self._takes = [first, *(first.on(rig) for rig in rigs[1:])]
+            self._taken = asked
         return self._takes
 
     def instants(self, moment: float) -> tuple[Instant, ...]:

@@ -100,7 +100,8 @@ def take_opened(bench: Bench, opened: OpenedBench) -> None:
     if kept is not None:
         bench.chosen = kept.chosen
         owner = None if kept.asked.owner is None else bench.entries[kept.asked.owner]
-        bench.asked = Asked(kept.asked.name, kept.asked.amount, owner, kept.asked.moment)
+        asked = kept.asked
+        bench.asked = Asked(asked.name, asked.amount, owner, asked.moment, asked.told)
     bench.mind_kept()
 
 
@@ -114,7 +115,7 @@ def session_of(bench: Bench, opened: OpenedBench) -> CompareSession:
     number = None if owner is None else bench.entries.index(owner)
     return CompareSession(
         *(opened.mark, layouts, bench.chosen),
-        KeptAsked(asked.name, asked.amount, number, asked.moment),
+        KeptAsked(asked.name, asked.amount, number, asked.moment, dict(asked.told)),
         opened.start,
     )
 

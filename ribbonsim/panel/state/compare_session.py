@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, ClassVar, get_args
 
 from ribbonsim.bendcheck.compare import LETTERS
 from ribbonsim.errors import RibbonsimError
+from ribbonsim.layout.fields import range_of
 from ribbonsim.layout.layout import Layout
+from ribbonsim.layout.motions import Motion
 from ribbonsim.layout.toml import layout_from_text, layout_text
+from ribbonsim.panel.state.playing import RULES
 from ribbonsim.panel.state.session import SAYS, VERSION, MeshMark, read_session
 from ribbonsim.rig.rig import Method
 
@@ -35,12 +38,24 @@ class KeptAsked:
         Number of the layout, from 0, that the pose is kept with.
     moment : float or None
         Share of a motion's loop.
+    told : dict of str to float
+        What was set of a motion.
     """
 
     name: str
     amount: float
     owner: int | None
     moment: float | None
+    told: dict[str, float] = field(default_factory=dict)
+
+    def holds(self) -> bool:
+        """Whether it can be asked for, as far as the motion goes."""
+        set_well = all(
+            rule in RULES and low <= value <= high
+            for rule, value in self.told.items()
+            for low, high in [range_of(Motion, rule) or (0.0, 0.0)]
+        )
+        return set_well and (self.moment is None or 0.0 <= self.moment <= 1.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,7 +126,7 @@ class CompareSession:
             and chosen in range(len(layouts))
             and owner in range(len(layouts))
             and isinstance(asked.name, str)
-            and (asked.moment is None or 0.0 <= asked.moment <= 1.0)
+            and asked.holds()
             and all(each.method in get_args(Method) for each in layouts)
             and all(each.selected in each.layout.all_control_names for each in layouts)
         )
@@ -119,6 +134,6 @@ class CompareSession:
             raise RibbonsimError(f"{source.name} is broken")
         return cls(
             *(MeshMark(**data["mesh"]), layouts, chosen),
-            KeptAsked(asked.name, float(asked.amount), asked.owner, asked.moment),
+            replace(asked, amount=float(asked.amount)),
             int(data["start"]),
         )

@@ -49,11 +49,6 @@ class Playing:
         if self._rig is not None:
             self.frame = round(share * self.take(self._rig).count()) % self.take(self._rig).count()
 
-    def usual(self, rig: Rig) -> dict[str, float]:
-        """What the motion is if nothing is set."""
-        motion = motion_of(rig, self.name)
-        return {rule: float(getattr(motion, rule)) for rule in RULES}
-
     def take(self, rig: Rig) -> Take:
         """The motion on a rig, made anew when either has changed."""
         if self._take is None or self._rig is not rig:
@@ -77,6 +72,12 @@ class Playing:
         take = self.take(rig)
         keys = [(key * take.seconds, "key", False) for key in take.motion.keys]
         return sorted([*keys, *((at, what, True) for at, what in self.worst.items())])
+
+
+def usual_of(rig: Rig, name: str) -> dict[str, float]:
+    """What a motion is if nothing of it is set, by the names of :data:`RULES`."""
+    motion = motion_of(rig, name)
+    return {rule: float(getattr(motion, rule)) for rule in RULES}
 
 
 def moment_of(rig: Rig, name: str, seconds: float) -> Pose:
