@@ -19,8 +19,10 @@ from tubes import small_worm
 import ribbonsim as rs
 from ribbonsim.panel.sections.review_section import ReviewSection
 from ribbonsim.panel.state import kept
+from ribbonsim.panel.state.playing import Playing
 from ribbonsim.panel.work.worker import PICTURES
-from ribbonsim.show.filming import FilmOptions
+from ribbonsim.rig.own_motions import motions_of
+from ribbonsim.show.filming import FilmOptions, plan_film
 from ribbonsim.show.studio import Look
 from ribbonsim.show.turntable import draw_frame
 from ribbonsim.view.look import BACKGROUND_TOP
@@ -33,7 +35,7 @@ class Bench(SectionBench):
     """The review section, and a small worm called as the grub."""
 
     def __init__(self):
-        super().__init__(ReviewSection, small_worm("grub"))
+        super().__init__(lambda desk: ReviewSection(desk, Playing()), small_worm("grub"))
         self.rest()
 
     @property
@@ -52,6 +54,8 @@ def bench(made, tmp_path):
     section.show(False)
     made.desk.act(made.desk.model.reset_all)
     section._poses.value = (("now", ""),)
+    section._motion.value, section._camera.value = "hold", ("clockwise", 1.0)
+    section._sheet_ending.value = ".pdf"
     section._seconds.number.value = 0.5
     section._size.value = (640, 360)
     section._fps.value = 12
@@ -126,6 +130,31 @@ def test_the_frame_follows_the_pose_and_only_while_in_front(bench):
     bench.section.show(False)
     bench.desk.act(bench.desk.model.reset_all)
     assert np.array_equal(bench.frame, after)
+
+
+def test_a_motion_is_filmed_in_whole_loops_with_the_camera_still(bench):
+    section, rig = bench.section, bench.desk.model.rig
+    names = [value.removeprefix("motion ") for _, value in section._motion.options][2:]
+    assert names == motions_of(rig)
+    section._motion.value, section._camera.value = "motion slither", ("clockwise", 0.0)
+    section._seconds.number.value = 5.0  # two loops of 2.4 s are nearest
+    section._playing.choose("slither")
+    section._playing.tell("amount", 0.5)
+    order = section._order()
+    loop = rig.motion("slither", amount=0.5)
+    assert (order.frames, order.fps) == (2 * loop.count(12), 12)
+    plan = plan_film(order.rigs, order.filmed, order.film_options)
+    poses = [plan.pose(0, frame) for frame in range(order.frames)]
+    assert poses == 2 * [one.pose for one in loop.frames(12)]
+    assert len(set(plan.azimuths)) == 1
+    bench.rest()
+    section._seconds.number.value, section._sheet_ending.value = 0.5, ".png"
+    section._replace.value = True
+    for number, name in ((0, "grub_turntable.mp4"), (1, "grub_sheet.png")):
+        press(bench, number)
+        assert (bench.folder / name).is_file()
+    with av.open(bench.folder / "grub_turntable.mp4") as film:
+        assert film.streams.video[0].frames == loop.count(12)
 
 
 def test_several_poses_follow_each_other(bench):

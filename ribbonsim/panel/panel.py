@@ -100,7 +100,7 @@ def _makers(desk: Desk, view: ViewSection) -> dict[str, Callable[[], Part]]:
     def review() -> Part:
         from ribbonsim.panel.sections.review_section import ReviewSection
 
-        return ReviewSection(desk)
+        return ReviewSection(desk, playing)
 
     def handoff() -> Part:
         from ribbonsim.panel.sections.handoff_section import HandoffSection

@@ -176,11 +176,8 @@ class HandoffSection:
         return chosen
 
     def _motions_asked(self) -> tuple[Take, ...]:
-        rig, playing = self._desk.model.rig, self._playing
-        return tuple(
-            playing.take(rig) if name == playing.name else rig.motion(name)
-            for name in self._motions.value
-        )
+        rig = self._desk.model.rig
+        return tuple(self._playing.named(rig, name) for name in self._motions.value)
 
     def _make(self) -> None:
         if self._desk.act(lambda: self._packing.make(self._parcel())):

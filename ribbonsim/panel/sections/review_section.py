@@ -22,17 +22,21 @@ from ribbonsim.panel.sections.fields import (
     heading,
     pixels,
     row,
+    set_options,
     text_field,
     tick,
 )
 from ribbonsim.panel.sections.pose_choice import AS_IT_STANDS, PoseChoice
 from ribbonsim.panel.state.names import short
+from ribbonsim.panel.state.playing import Playing
 from ribbonsim.panel.work.filming import Filming, Order, Product
 from ribbonsim.rig.bind import rebind
+from ribbonsim.rig.own_motions import motions_of
 from ribbonsim.rig.rig import Rig
+from ribbonsim.rig.take import Take
 from ribbonsim.show.filming import SIZES
 from ribbonsim.show.finish import FINISHES
-from ribbonsim.show.moves import CameraPath
+from ribbonsim.show.moves import MOVEMENTS, CameraPath, Movement
 from ribbonsim.show.page_of_pictures import PAPERS
 from ribbonsim.show.slate import Slate
 from ribbonsim.show.studio import Look
@@ -43,6 +47,8 @@ _BUTTON_WIDTH = "108px"
 _LARGEST_LINK = 30_000_000
 _MOTIONS = (("holds the pose", "hold"), ("bends in and out", "ease"))
 _THROUGH = (("goes through them", "sequence"),)
+# in front of the name of a motion of the creature
+_ITS = "motion "
 _CAMERAS = (
     ("goes round", ("clockwise", 1.0)),
     ("goes round the other way", ("counterclockwise", 1.0)),
@@ -79,10 +85,16 @@ _MEDIA = {
 
 
 class ReviewSection:
-    """What goes to the one who decides."""
+    """What goes to the one who decides.
 
-    def __init__(self, desk: Desk) -> None:
-        self._desk = desk
+    Parameters
+    ----------
+    playing : Playing
+        The motion that is set in its own tab: it is filmed as it is set there.
+    """
+
+    def __init__(self, desk: Desk, playing: Playing) -> None:
+        self._desk, self._playing = desk, playing
         self._filming = Filming(
             desk.handed(self._take_frame),
             desk.handed(self._show_progress),
@@ -231,13 +243,16 @@ class ReviewSection:
             self._beside.value = False
 
     def _offer_motions(self) -> None:
-        """One pose is held or bent into; several follow each other."""
-        offered = _THROUGH if len(self._poses.value) > 1 else _MOTIONS
-        if tuple(self._motion.options) != offered:
-            self._motion.options = offered
+        """One pose is held or bent into; several follow each other; or a motion has its own."""
+        rig = self._desk.model.rig
+        offered = list(_THROUGH if len(self._poses.value) > 1 else _MOTIONS)
+        offered += [(f"motion {name.replace('_', ' ')}", _ITS + name) for name in motions_of(rig)]
+        chosen = self._motion.value
+        known = [value for _, value in offered]
+        set_options(self._motion, offered, chosen if chosen in known else known[0])
 
     def _changed(self, _: object = None) -> None:
-        if self._quiet:
+        if self._quiet or not self._desk.model.is_open:
             return
         self._quiet = True
         try:
@@ -279,22 +294,33 @@ class ReviewSection:
         if begin == _AS_SEEN:
             begin = (self._desk.viewer.orbit.view.azimuth + 180.0) % 360.0 - 180.0
         start = None if begin == _BEST else begin
+        motion, fps = self._motion_asked(), self._fps.value
+        frames = max(2, round(self._seconds.value * fps))
+        if isinstance(motion, Take):  # whole loops, as many as fill that time best
+            loop = motion.count(fps)
+            frames = loop * max(1, round(frames / loop))
         return Order(
             tuple(rigs),
             tuple(names),
             self._chosen_poses(),
             model.method,
-            self._motion.value,
+            motion,
             CameraPath(start, self._height.value, self._lens.value, way, turns),
             Look(self._finish.value, self._skin.value),
             Slate(self._project.value.strip(), self._note.value.strip()),
             self._ribbon.value,
             self._size.value,
-            max(2, round(self._seconds.value * self._fps.value)),
-            self._fps.value,
+            frames,
+            fps,
             self._paper.value,
             self._question.value.strip(),
         )
+
+    def _motion_asked(self) -> Movement | Take:
+        asked: str = self._motion.value
+        if asked.startswith(_ITS):
+            return self._playing.named(self._desk.model.rig, asked.removeprefix(_ITS))
+        return next(each for each in MOVEMENTS if each == asked)
 
     def _chosen_poses(self) -> dict[str, Pose | float | None]:
         model = self._desk.model

@@ -36,6 +36,7 @@ class Playing:
     worst: Mapping[float, str] = field(default_factory=dict)
     _rig: Rig | None = None
     _take: Take | None = None
+    _others: dict[str, Take] = field(default_factory=dict)
 
     def choose(self, name: str) -> None:
         """Take another motion, as it usually is."""
@@ -62,6 +63,15 @@ class Playing:
     def instant(self, rig: Rig) -> Instant:
         """The frame that is shown."""
         return self.take(rig).frames()[self.frame]
+
+    def named(self, rig: Rig, name: str) -> Take:
+        """Any motion on a rig: as it is set, if it is the one that plays, else as it usually is."""
+        if name == self.name:
+            return self.take(rig)
+        known = self._others.get(name)
+        if known is None or known.rig is not rig:
+            self._others[name] = known = rig.motion(name)
+        return known
 
     def share(self, rig: Rig) -> float:
         """Where the frame is in the loop, 0 to 1."""

@@ -22,6 +22,7 @@ from ribbonsim.panel.work.trouble import Trouble, trouble_of
 from ribbonsim.panel.work.viewer import FINE_QUALITY
 from ribbonsim.panel.work.worker import PICTURES
 from ribbonsim.rig.rig import Method, Rig
+from ribbonsim.rig.take import Take
 from ribbonsim.show.contact_sheet import contact_sheet
 from ribbonsim.show.filming import FilmOptions, Overlay
 from ribbonsim.show.moves import CameraPath, Movement
@@ -52,6 +53,8 @@ class Order:
         Draw the ribbons over the creature.
     size : (width, height)
         Of the film, pixels.
+    motion : {"hold", "ease", "sequence"} or Take
+        What the poses do; or a motion of the creature in place of them.
     question : str
         On the page.
     """
@@ -60,7 +63,7 @@ class Order:
     names: tuple[str, ...]
     poses: dict[str, Pose | float | None]
     method: Method = "linear"
-    motion: Movement = "hold"
+    motion: Movement | Take = "hold"
     camera: CameraPath = field(default_factory=CameraPath)
     look: Look = field(default_factory=Look)
     slate: Slate = field(default_factory=Slate)
@@ -75,6 +78,16 @@ class Order:
     def overlays(self) -> tuple[Overlay, ...]:
         """What the film shows over the creature."""
         return ("ribbon",) if self.ribbon else ()
+
+    @property
+    def take(self) -> Take | None:
+        """The creature's motion that is filmed, if it is one."""
+        return self.motion if isinstance(self.motion, Take) else None
+
+    @property
+    def filmed(self) -> dict[str, Pose | float | None] | None:
+        """The poses of film and sheet; none where a motion brings its own."""
+        return self.poses if self.take is None else None
 
     @property
     def film_options(self) -> FilmOptions:
@@ -154,7 +167,7 @@ class Filming:
                 look=replace(order.look, quality="draft"),
                 size=(width, round(width * order.size[1] / order.size[0])),
             )
-            picture = draw_frame(order.rigs, number, order.poses, options)
+            picture = draw_frame(order.rigs, number, order.filmed, options)
         except Exception as error:  # nothing above this but the thread of all panels
             self._fail(trouble_of(error, _FAILED))
             return
@@ -189,7 +202,7 @@ def _with_box(trouble: Trouble) -> Trouble:
 
 def _make_turntable(order: Order, path: Path, force: bool, progress: Progress) -> str:
     made = film_turntable(
-        order.rigs, path, order.poses, order.film_options, force=force, progress=progress
+        order.rigs, path, order.filmed, order.film_options, force=force, progress=progress
     )
     return made.words
 
@@ -198,7 +211,8 @@ def _make_sheet(order: Order, path: Path, force: bool, progress: Progress) -> st
     made = contact_sheet(
         order.rigs,
         path,
-        order.poses,
+        order.filmed,
+        motion=order.take,
         names=order.names,
         paper=order.paper,
         method=order.method,
