@@ -4,12 +4,15 @@ import numpy as np
 import pytest
 
 import ribbonsim as rs
+from ribbonsim.bendcheck.figures import figure
+from ribbonsim.bendcheck.measures import Gauge
 from ribbonsim.inpage.pose_bytes import pack_loop, pack_steps, pose_numbers
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.motion_section import MotionSection
 from ribbonsim.panel.sections.view_section import ViewSection
 from ribbonsim.panel.state.playing import Playing
-from ribbonsim.panel.work.worker import LOOPS, PICTURES
+from ribbonsim.panel.state.readout import Readout
+from ribbonsim.panel.work.worker import LOOKS, LOOPS, PICTURES
 from ribbonsim.rig.first_layout import build_layout
 
 
@@ -39,6 +42,29 @@ def test_keys_and_worst_moments_are_marked_in_order(rig):
     assert [seconds for seconds, *_ in marks] == sorted(seconds for seconds, *_ in marks)
     assert (1.0, "worst shape", True) in marks
     assert (0.0, "key", False) in marks
+
+
+def test_numbers_follow_what_the_browser_plays(rig):
+    stage = Stage(rig)
+    stage.ready()
+    stage.hear("play")
+    stage.settle()
+    stage.hear("at", 0.25)
+    assert LOOKS.settle()
+    take = rig.motion("swim")
+    frame = take.frames()[round(0.25 * take.count())]
+    gauge = Gauge(rig)
+    ribbon = rig.posed(frame.pose).ribbons["body"]
+    wanted = gauge.measure(frame.skin(), ribbon)
+    shown = stage.desk.readout.value
+    assert f"<b>{frame.time:.2f} s of swim</b>" in shown
+    assert figure("stretch", float(wanted.stretch[:, 0].max())) in shown
+    # what is still measured when it is paused is not shown in place of the pose's numbers
+    stage.hear("pause", 0.5)
+    stage.settle()
+    stage.section._tell_numbers(Readout(1.0, 1.0, 1, 1.0, 0.0, "late"))
+    assert "measured at" not in stage.desk.readout.value
+    stage.desk.close()
 
 
 def test_a_loop_is_packed_as_a_poses_steps_are_and_closes(rig):
@@ -103,10 +129,10 @@ def test_pictures_of_frames_are_one_step_to_undo(stage, rig):
         stage.hear("frame", frame / 38)
     assert stage.told == [{"kind": "done"}] * 4
     assert stage.pose == rig.motion("swim").frames()[5].pose
-    stage.section._rows["amount"].number.value = 0.5
+    stage.section._rules.rows["amount"].number.value = 0.5
     assert stage.pose == rig.motion("swim", amount=0.5).frames()[5].pose
-    stage.section._rows["seconds"].number.value = 3.0
-    stage.section._rows["seconds"].back.click()
+    stage.section._rules.rows["seconds"].number.value = 3.0
+    stage.section._rules.rows["seconds"].back.click()
     assert stage.player.seconds == 1.6
     stage.desk.act(stage.desk.model.undo)
     assert stage.pose == before
@@ -119,8 +145,8 @@ def test_what_plays_in_the_browser_was_sent_once_and_costs_no_poses(stage, rig):
     before = stage.pose
     stage.hear("play")
     assert stage.kinds() == ["pose"]
-    stage.section._rows["amount"].number.value = 0.4
-    stage.section._rows["amount"].number.value = 0.5
+    stage.section._rules.rows["amount"].number.value = 0.4
+    stage.section._rules.rows["amount"].number.value = 0.5
     stage.settle()
     _, (packed,) = next(pair for pair in reversed(stage.sent) if pair[0]["kind"] == "loop")
     assert packed == pack_loop(rig.motion("swim", amount=0.5))

@@ -3,11 +3,12 @@
 // `share` (of the loop, 0 to 1) and `moving` are the browser's own and never sent as state, so that
 // an answer of a busy kernel cannot put the clock back. What the kernel hears are messages.
 
+const HEARD = 500; // milliseconds after which the kernel hears again where the clock is
 const LONGEST = 0.25; // seconds that one frame may take; the page was hidden if it took longer
 
 class Clock {
   constructor(model) {
-    Object.assign(this, { model, last: 0, busy: false, next: null });
+    Object.assign(this, { model, last: 0, heard: 0, busy: false, next: null });
     model.set("share", 0);
     model.set("moving", false);
     model.on("change:moving", () => this.turn());
@@ -41,7 +42,12 @@ class Clock {
       const gone = Math.min((now - this.last) / 1000, LONGEST) / this.model.get("seconds");
       const before = this.whole;
       this.model.set("share", (this.share + gone) % 1);
-      if (this.model.get("asks") && this.whole !== before) this.tell({ kind: "frame", share: this.whole });
+      if (this.model.get("asks")) {
+        if (this.whole !== before) this.tell({ kind: "frame", share: this.whole });
+      } else if (!this.busy && now - this.heard >= HEARD) {
+        this.heard = now;
+        this.tell({ kind: "at", share: this.whole });
+      }
     }
     this.last = now;
     requestAnimationFrame((then) => this.tick(then));

@@ -112,6 +112,16 @@ def test_settings_act_while_it_plays(playing):
     playing.button("Pause").click()
 
 
+def test_numbers_follow_what_plays(playing):
+    words = playing.panel.locator(".rs-readout")
+    playing.button("Play").click()
+    playing.wait_until(lambda: "measured at" in words.inner_text())
+    before = words.inner_text()
+    playing.wait_until(lambda: words.inner_text() != before)
+    playing.button("Pause").click()
+    playing.wait_until(lambda: "one update" in words.inner_text())
+
+
 def test_posing_by_hand_stops_it(playing):
     playing.button("Play").click()
     playing.tab("Pose")

@@ -28,7 +28,7 @@ class CompareMotion:
     def _hear(self, kind: str, share: float) -> None:
         """What was done with the player."""
         bench = self._bench
-        if bench.asked.moment is None or kind == "fresh":
+        if bench.asked.moment is None or kind in ("fresh", "at"):
             return
         self._desk.act((lambda: None) if kind == "play" else (lambda: bench.ask_moment(share)))
 

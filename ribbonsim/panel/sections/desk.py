@@ -87,7 +87,7 @@ class Desk:
         self,
     ) -> tuple[Callable[[Frame], None], Callable[[Readout], None], Callable[[Trouble], None]]:
         """What the viewer calls: a picture, its numbers, what went wrong."""
-        return self.handed(self._show_frame), self.handed(self._show_numbers), self.complain
+        return self.handed(self._show_frame), self.handed(self.show_numbers), self.complain
 
     def mark(self, spot: Spot | None) -> None:
         """Colour some vertices instead of what the skin showed; None ends that."""
@@ -320,13 +320,16 @@ class Desk:
             else:
                 self.picture.remove_class("rs-fine")
 
-    def _show_numbers(self, numbers: Readout) -> None:
+    def show_numbers(self, numbers: Readout) -> None:
+        """Show the numbers beside the picture."""
         where = f"at station {numbers.station}" if numbers.girth < 0.995 else ""
         cells = (
             ("largest stretch", figure("stretch", numbers.stretch), ""),
             ("lowest girth", figure("pinch", numbers.girth), where),
             ("volume", figure("volume", numbers.volume - 1.0), ""),
-            ("one update", f"{1e3 * numbers.seconds:.0f} ms", ""),
+            ("measured at", numbers.moment, "")
+            if numbers.moment
+            else ("one update", f"{1e3 * numbers.seconds:.0f} ms", ""),
         )
         words = "".join(
             f"<div><span>{name}</span> <b>{value}</b> <span>{more}</span></div>"

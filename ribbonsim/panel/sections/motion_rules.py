@@ -44,9 +44,9 @@ class MotionRules(widgets.VBox):
         *more: widgets.Widget,
     ) -> None:
         self._change = change
-        self._rows = {rule: self._rule(rule) for rule in RULES}
+        self.rows = {rule: self._rule(rule) for rule in RULES}
         usual = button("As it usually is", as_usual)
-        super().__init__([heading("How it moves"), *self._rows.values(), row(usual, *more)])
+        super().__init__([heading("How it moves"), *self.rows.values(), row(usual, *more)])
 
     def _rule(self, rule: str) -> QuantityRow:
         label, tip, step = _WORDS[rule]
@@ -57,6 +57,6 @@ class MotionRules(widgets.VBox):
 
     def tell(self, usual: Mapping[str, float], told: Mapping[str, float]) -> None:
         """Show a motion: what is usual, and what was set in place of it."""
-        for rule, line in self._rows.items():
+        for rule, line in self.rows.items():
             line.rest_at(usual[rule])
             line.tell(told.get(rule, usual[rule]))

@@ -23,6 +23,8 @@ from ribbonsim.panel.sections.live_section import LiveSection
 from ribbonsim.panel.sections.motion_rules import MotionRules
 from ribbonsim.panel.sections.player import Player
 from ribbonsim.panel.state.playing import Playing, usual_of
+from ribbonsim.panel.state.readout import Readout
+from ribbonsim.panel.work.played import PlayedNumbers
 from ribbonsim.rig.own_motions import motion_of, motions_of
 
 
@@ -51,6 +53,7 @@ class MotionSection:
         self._player = Player(self._hear)
         self._loop = LiveLoop(desk, live, self._player, self.refresh)
         find = button("Find the worst", self._find)
+        self._numbers = PlayedNumbers(desk.handed(self._tell_numbers), desk.complain)
         self._rules = MotionRules(self._set, self._as_usual, find)
         self.box = widgets.VBox(
             [
@@ -98,6 +101,10 @@ class MotionSection:
         model = self._desk.model
         if not model.is_open or kind == "fresh":
             return
+        if kind == "at":
+            take = self._playing.take(model.rig)
+            self._numbers.ask(model, take.frames()[round(share * take.count()) % take.count()])
+            return
         if kind == "play":
             self._begun, self._posed = True, model.pose
             self._desk.act(lambda: None)
@@ -105,6 +112,11 @@ class MotionSection:
         frame = round(share * self._playing.take(model.rig).count())
         self._playing.frame = frame % self._playing.take(model.rig).count()
         self._desk.act(self._show)
+
+    def _tell_numbers(self, numbers: Readout) -> None:
+        """Show numbers of a moment, unless the creature rests meanwhile."""
+        if self._player.moving:
+            self._desk.show_numbers(numbers)
 
     def _show(self) -> None:
         """Put the creature into the frame; all frames of one motion are one step to undo."""

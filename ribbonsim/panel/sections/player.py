@@ -24,7 +24,8 @@ class Player(anywidget.AnyWidget):
     """A clock over a loop; it goes on while the kernel works.
 
     The kernel sets what the loop is, and hears by messages what was done: ``play``, ``pause``,
-    ``seek``, ``frame`` (only while :attr:`asks`), and ``fresh`` from a page that was opened anew.
+    ``seek``, ``frame`` (only while :attr:`asks`) or else now and then ``at``, where it is, and
+    ``fresh`` from a page that was opened anew.
     """
 
     _esm = traitlets.Unicode().tag(sync=True)

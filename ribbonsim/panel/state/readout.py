@@ -25,6 +25,8 @@ class Readout:
         Posed over rest.
     seconds : float
         What one update took: pose, picture and numbers.
+    moment : str
+        Of a motion that plays: which one the numbers are of.
     """
 
     stretch: float
@@ -32,9 +34,10 @@ class Readout:
     station: int
     volume: float
     seconds: float
+    moment: str = ""
 
     @classmethod
-    def of(cls, measures: Measures, seconds: float = 0.0) -> Readout:
+    def of(cls, measures: Measures, seconds: float = 0.0, moment: str = "") -> Readout:
         """The numbers of a measured pose, and what the update took."""
         return cls(
             stretch=float(measures.stretch[:, 0].max()),
@@ -42,6 +45,7 @@ class Readout:
             station=int(np.argmin(measures.girth)) + 1,
             volume=measures.volume,
             seconds=seconds,
+            moment=moment,
         )
 
 
