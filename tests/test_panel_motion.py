@@ -10,6 +10,7 @@ from ribbonsim.inpage.pose_bytes import pack_loop, pack_steps, pose_numbers
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.motion_section import MotionSection
 from ribbonsim.panel.sections.view_section import ViewSection
+from ribbonsim.panel.state.model import PanelModel
 from ribbonsim.panel.state.playing import Playing
 from ribbonsim.panel.state.readout import Readout
 from ribbonsim.panel.work.worker import LOOKS, LOOPS, PICTURES
@@ -87,6 +88,7 @@ class Stage:
         self.sent, self.told = [], []
         self.live.view.send = lambda told, buffers=None: self.sent.append((told, buffers))
         self.player.send = lambda told, buffers=None: self.told.append(told)
+        self.desk.model = self.desk.viewer.model = PanelModel(lambda: 0.0)  # all one gesture
         self.desk.act(lambda: self.desk.model.open(rig))
         self.section.show(True)
 
