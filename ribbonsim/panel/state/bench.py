@@ -15,6 +15,7 @@ from ribbonsim.bendcheck.compare import LETTERS
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.layout.appendage_targets import ALL_TEST_POSES
 from ribbonsim.layout.layout import Layout
+from ribbonsim.layout.motions import changed
 from ribbonsim.layout.one_ribbon import free_name
 from ribbonsim.layout.pose import Pose
 from ribbonsim.layout.settings import Drive
@@ -264,7 +265,7 @@ class Bench:
         asked = self.asked.name, dict(self.asked.told)
         known = [take.rig for take in self._takes if self._taken == asked]
         if len(known) != len(rigs) or any(a is not b for a, b in zip(known, rigs, strict=True)):
-            first = rigs[0].motion(self.asked.name, **self.asked.told)
+            first = Take(rigs[0], changed(motion_of(rigs[0], self.asked.name), **self.asked.told))
             self._takes = [first, *(first.on(rig) for rig in rigs[1:])]
             self._taken = asked
         return self._takes
