@@ -81,7 +81,7 @@ class TriangleGauge:
         self._rest = np.concatenate([inverse, facing, double_area[None] / self._total])
         self._flat = np.flatnonzero(flat)
         self.areas = 0.5 * double_area
-        self._slivers, self._about = _slivers(len(rest), triangles, self.areas, flat)
+        self._slivers, self._near, self._about = _slivers(len(rest), triangles, self.areas, flat)
         self._count = len(triangles)
         leaders = triangles[:, 0] if leaders is None else leaders
         self._tiles = [
@@ -120,9 +120,10 @@ class TriangleGauge:
             np.less(sides, 0.0, out=folded[at])
         stretch[:, self._flat], area[self._flat] = 1.0, 1.0
         if len(self._slivers):
-            stretch[:, self._slivers] = (self._about @ stretch.T.astype(float)).T
-            area[self._slivers] = self._about @ area.astype(float)
-            folded[self._slivers] = self._about @ folded.astype(float) > 0.5
+            near = self._near
+            stretch[:, self._slivers] = stretch[:, near].astype(float) @ self._about.T
+            area[self._slivers] = self._about @ area[near].astype(float)
+            folded[self._slivers] = self._about @ folded[near].astype(float) > 0.5
         return Sweep(stretch.T, area, folded, volume * self._total / 6.0)
 
     def _rest_as(self, kind: np.dtype) -> list[Floats]:
@@ -142,8 +143,8 @@ class _Tile:
     leaders: NDArray[np.intp]
 
 
-def _slivers(size: int, triangles: Ints, areas: Array, flat: Flags) -> tuple[Ints, csr_array]:
-    """Which triangles are slivers, and for each the shares of those that touch it, by area."""
+def _slivers(size: int, triangles: Ints, areas: Array, flat: Flags) -> tuple[Ints, Ints, csr_array]:
+    """Which triangles are slivers, which touch any, and by area the shares of these in each."""
     corners = triangles.ravel()
     total = np.bincount(corners, np.repeat(areas, 3), size)
     number = np.bincount(corners, minlength=size)
@@ -164,10 +165,7 @@ def _slivers(size: int, triangles: Ints, areas: Array, flat: Flags) -> tuple[Int
     about.data = areas[near][about.indices]
     sums = np.asarray(about.sum(axis=1)).ravel()
     about.data /= np.repeat(sums, np.diff(about.indptr))
-    wide = csr_array(
-        (about.data, near[about.indices], about.indptr), shape=(len(slivers), len(areas))
-    )
-    return slivers, wide
+    return slivers, near, about
 
 
 def _tiles(count: int) -> Iterator[slice]:
