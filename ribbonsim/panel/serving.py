@@ -1,4 +1,4 @@
-"""JupyterLab for the panel: its kernel starts with the server, and opens the mesh meanwhile."""
+"""JupyterLab for the panel: its kernel starts with the server, not when the page asks for it."""
 
 from __future__ import annotations
 
@@ -11,10 +11,7 @@ from ribbonsim.panel import ahead
 
 NOTEBOOK_VARIABLE = "RIBBONSIM_NOTEBOOK"  # the one that is opened, seen from the server's root
 # nothing of it appears among the notebook's own names
-_LOADS = (
-    f"__import__({ahead.__name__!r}, fromlist=['load']).load()\n"
-    "__import__('ribbonsim.panel.work.first', fromlist=['begin']).begin()"
-)
+_LOADS = f"__import__({ahead.__name__!r}, fromlist=['load']).load()"
 _PATIENCE = 300.0
 _PENDING: set[asyncio.Task[None]] = set()
 

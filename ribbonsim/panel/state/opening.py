@@ -13,7 +13,6 @@ from ribbonsim.curves.up import Up
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.mesh.creature import CreatureMesh
 from ribbonsim.mesh.load import load_mesh
-from ribbonsim.panel.state.begun import Ahead, take_ahead
 from ribbonsim.panel.state.session import MeshMark, Session, digest_of
 from ribbonsim.rig.bind import bind
 from ribbonsim.rig.first_layout import BuildOptions, build_layout
@@ -80,17 +79,10 @@ def open_source(
         Takes the mesh once it is read, before anything is looked for in it.
     """
     progress("Reading the mesh", 0, 1)
-    ahead: Ahead | None = None
     if isinstance(source, Rig):
         mesh, own = source.mesh, source
-    elif isinstance(source, CreatureMesh):
-        mesh, own = source, None
     else:
-        ahead = take_ahead(source)
-        found = None if ahead is None else ahead.mesh()
-        if found is None:
-            ahead, found = None, load_mesh(source)
-        mesh, own = found, None
+        mesh, own = source if isinstance(source, CreatureMesh) else load_mesh(source), None
     mark, start = MeshMark.of(mesh), 0 if own is None else digest_of(own.layout)
     show(mesh)
     said: list[str] = []
@@ -101,9 +93,6 @@ def open_source(
     if own is not None:
         return Opened(own, mark, None, own, start, None, tuple(said))
     progress("Looking for the body", 0, 1)
-    first = None if ahead is None else ahead.first()
-    if first is not None:
-        return Opened(first[0], mark, first[1], first[0], 0, None, tuple(said))
     layout = build_layout(mesh)
     progress("Binding the skin", 0, 1)
     rig = bind(mesh, layout)
