@@ -269,6 +269,23 @@ def test_no_vertex_is_ever_below_the_ground(rig, name):
         assert frame.skin()[used, 1].min() >= lowest - 1e-9
 
 
+@pytest.mark.parametrize("name", ["crawl", "slither", "rear_up", "strike", "breathe"])
+def test_no_face_is_squashed(rig, name):
+    # edges of a face that stay between 0.6 and 1.5 of their length leave it the same face:
+    # common practice, no published source
+    mesh = rig.mesh
+    on_face = rig.places > 0.72 * rig.layout.ribbon.length
+    sides = mesh.triangles[on_face[mesh.triangles].all(axis=1)][:, :2]
+
+    def long(skin):
+        return np.linalg.norm(skin[sides[:, 0]] - skin[sides[:, 1]], axis=1)
+
+    for frame in rig.motion(name).instants(8):
+        shares = long(frame.skin()) / long(mesh.positions)
+        assert shares.min() > 0.6
+        assert shares.max() < 1.5
+
+
 def test_every_layout_is_asked_for_the_same_shape(rig):
     other = rs.bind(rig.mesh, rig.layout.with_added(7))
     take = rig.motion("slither")

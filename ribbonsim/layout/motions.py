@@ -197,6 +197,10 @@ def check_own_motions(motions: Mapping[str, OwnMotion], poses: Mapping[str, Any]
 # -- the motions ---------------------------------------------------------------------------------
 
 
+# steps along the body where a wave is slowed down
+_FINE = 512
+
+
 def _over_pieces(ends: Array, centre: float, size: float) -> Array:
     """(n,) shares of a bump of area one that fall on each piece."""
     middles = 0.5 * (ends[1:] + ends[:-1])
@@ -255,8 +259,12 @@ def _slither(ends: Array, times: Array) -> Moves:
     curve, whose direction is a sine of the length.
     """
     waves, size = 1.25, np.radians(42.0)
-    held = 1.0 - 0.65 * _eased((ends - 0.75) / 0.25)
-    angle = size * held * np.cos(2.0 * np.pi * (waves * ends[None, :] + times[:, None]))
+    # the wave comes to rest in the neck, so that the head is turned as a whole
+    fine = np.linspace(0.0, 1.0, _FINE + 1)
+    calm = 1.0 - _eased((fine - 0.62) / 0.2)
+    along = np.interp(ends, fine, np.r_[0.0, np.cumsum(0.5 * (calm[1:] + calm[:-1]))] / _FINE)
+    held = 1.0 - 0.65 * _eased((ends - 0.5) / 0.3)
+    angle = size * held * np.cos(2.0 * np.pi * (waves * along[None, :] + times[:, None]))
     turns = np.zeros((len(times), len(ends) - 1, 3))
     turns[:, :, 2] = np.diff(angle, axis=1)
     return Moves.of(*turns.shape[:2], turns=turns)
