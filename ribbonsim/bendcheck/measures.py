@@ -103,12 +103,12 @@ class _Rest:
         return Seams(self.mesh)
 
     @classmethod
-    def of(cls, rig: Rig) -> _Rest:
+    def of(cls, rig: Rig, thinned: bool) -> _Rest:
         triangles = rig.mesh.triangles
         # a triangle turns with its corner in the middle along the body
         order = np.argsort(rig.places[triangles], axis=1, kind="stable")
         leaders = np.take_along_axis(triangles, order[:, 1:2], axis=1)[:, 0]
-        gauge = TriangleGauge(rig.mesh.positions, triangles, leaders)
+        gauge = TriangleGauge(rig.mesh.positions, triangles, leaders, slivers=not thinned)
         volume = enclosed_volume(rig.mesh.positions, triangles)
         # a ball of the same area would hold (area / 4 pi)^(3/2) 4 pi / 3
         total = float(gauge.areas.sum())
@@ -124,9 +124,12 @@ class Gauge:
     ----------
     like : Gauge, optional
         Of another layout of the same mesh: what does not depend on the layout is taken from it.
+    thinned : bool
+        Whether the mesh is some of the vertices of another. Thin triangles of such a skin are no
+        slivers of the creature's, and count by themselves.
     """
 
-    def __init__(self, rig: Rig, like: Gauge | None = None) -> None:
+    def __init__(self, rig: Rig, like: Gauge | None = None, thinned: bool = False) -> None:
         self.rig = rig
         self._rest: _Rest
         self._like: Gauge | None = None
@@ -134,7 +137,7 @@ class Gauge:
             self._rest = like._rest
             self._like = like if rig.layout.appendages else None
         else:
-            self._rest = _Rest.of(rig)
+            self._rest = _Rest.of(rig, thinned)
 
     def measure(
         self, positions: Floats, ribbon: Ribbon, joints: JointPose | None = None

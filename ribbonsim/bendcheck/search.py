@@ -317,7 +317,7 @@ class Search:
             like = next((one for _, one in self._bound.values() if one.rig.mesh is rig.mesh), None)
             if not coarse and self._cases:
                 like = next(iter(self._cases.values())).gauge
-            self._bound[key] = rig, Gauge(rig, like)
+            self._bound[key] = rig, Gauge(rig, like, thinned=rig.mesh is not self._rig.mesh)
             while len(self._bound) > 16:  # whole skins are large
                 del self._bound[next(iter(self._bound))]
         return self._bound[key]

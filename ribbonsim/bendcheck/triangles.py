@@ -56,9 +56,13 @@ class TriangleGauge:
     triangles : (T, 3) int array
     leaders : (T,) int array, optional
         For each triangle the vertex whose turning it follows; its first corner if left out.
+    slivers : bool
+        Whether slivers are measured with the triangles about them.
     """
 
-    def __init__(self, rest: Array, triangles: Ints, leaders: Ints | None = None) -> None:
+    def __init__(
+        self, rest: Array, triangles: Ints, leaders: Ints | None = None, slivers: bool = True
+    ) -> None:
         a, b, c = (rest[triangles[:, k]] for k in range(3))
         first, second = b - a, c - a
         length = np.linalg.norm(first, axis=1)
@@ -81,7 +85,9 @@ class TriangleGauge:
         self._rest = np.concatenate([inverse, facing, double_area[None] / self._total])
         self._flat = np.flatnonzero(flat)
         self.areas = 0.5 * double_area
-        self._slivers, self._near, self._about = _slivers(len(rest), triangles, self.areas, flat)
+        self._slivers, self._near, self._about = _slivers(
+            len(rest), triangles, self.areas, flat | (not slivers)
+        )
         self._count = len(triangles)
         leaders = triangles[:, 0] if leaders is None else leaders
         self._tiles = [
@@ -143,13 +149,15 @@ class _Tile:
     leaders: NDArray[np.intp]
 
 
-def _slivers(size: int, triangles: Ints, areas: Array, flat: Flags) -> tuple[Ints, Ints, csr_array]:
+def _slivers(
+    size: int, triangles: Ints, areas: Array, others: Flags
+) -> tuple[Ints, Ints, csr_array]:
     """Which triangles are slivers, which touch any, and by area the shares of these in each."""
     corners = triangles.ravel()
     total = np.bincount(corners, np.repeat(areas, 3), size)
     number = np.bincount(corners, minlength=size)
     usual = (total / np.maximum(number, 1))[triangles].mean(axis=1)
-    slivers = np.flatnonzero((areas < _SLIVER * usual) & ~flat)
+    slivers = np.flatnonzero((areas < _SLIVER * usual) & ~others)
     wanted = np.zeros(size, dtype=bool)
     wanted[triangles[slivers]] = True
     near = np.flatnonzero(wanted[triangles].any(axis=1))
