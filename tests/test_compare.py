@@ -149,6 +149,14 @@ def test_same_shape_is_asked_of_each(found, rigs):
         assert np.ptp(ends, axis=0).max() < 1e-3 * rigs[0].layout.ribbon.length
 
 
+def test_who_carries_goes_to_the_nearer_neighbour_and_not_to_an_end(rigs):
+    layout = rigs[0].layout.with_root("control2")
+    assert layout.without_control("control2").chain_root == "control3"
+    assert layout.with_root("control4").without_control("control4").chain_root == "control3"
+    near = layout.with_added(4, "near")
+    assert near.without_control("control2").chain_root == "near"
+
+
 def test_a_pose_of_controls_is_carried_over(rigs):
     pose = Pose({"control3": {"bend": 40}, "control4": {"sway": 20}})
     found = rs.compare(rigs[:2], {"mine": pose, "c_bend": 30.0})

@@ -19,6 +19,8 @@ Spacing = Literal["spans", "length"]
 
 DEFAULT_STATIONS = 17
 DEFAULT_CONTROLS = 5
+# of two controls whose distances differ by less than this factor none counts as the nearer
+_AS_NEAR = 1.2
 
 
 @dataclass(frozen=True, eq=False)
@@ -168,7 +170,7 @@ class OneRibbon:
             raise RibbonsimError(f"{name!r} is the only control: add another before it goes")
         heir = self.controls[index].carried_by
         if heir is None and chain is not None:
-            heir = self.controls[index + 1 if index == 0 else index - 1].name
+            heir = self.controls[self._next_to(index)].name
         left = tuple(
             replace(c, carried_by=heir if heir != c.name else None) if c.carried_by == name else c
             for c in self.controls
@@ -178,6 +180,14 @@ class OneRibbon:
         if chain is None:
             return shrunk
         return shrunk.with_root(chain if chain != name else str(heir))
+
+    def _next_to(self, index: int) -> int:
+        """The nearer neighbour of a control; of two about as near the one farther from an end."""
+        lengths, half = self.control_lengths, 0.5 * self.ribbon.length
+        beside = [k for k in (index - 1, index + 1) if 0 <= k < len(lengths)]
+        away = {k: abs(float(lengths[k] - lengths[index])) for k in beside}
+        near = [k for k in beside if away[k] <= _AS_NEAR * min(away.values())]
+        return min(near, key=lambda k: abs(float(lengths[k]) - half))
 
     def renamed(self, name: str, new: str) -> OneRibbon:
         """Rename a control."""
