@@ -303,6 +303,14 @@ def test_a_ribbon_that_runs_the_other_way_is_noted():
     assert "ribbon of B runs from the other end" in note
 
 
+def test_that_another_control_stands_still_is_noted(rigs):
+    mesh, layout = rigs[0].mesh, rigs[0].layout
+    moved = [bind(mesh, layout.with_root(name)) for name in ("control1", "control5")]
+    (note,) = rs.compare(moved, {"stretch": None}, names=["one", "two"]).notes
+    assert note.startswith("control5 stands still in B and control1 in A")
+    assert not rs.compare([rigs[0], rigs[0]], {"stretch": None}, names=["one", "two"]).notes
+
+
 def test_each_layout_may_have_its_own_way_of_blending(rigs, tmp_path):
     poses = {"twist": 170.0}
     methods = ["dual_quaternion", "linear"]

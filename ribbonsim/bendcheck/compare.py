@@ -24,6 +24,7 @@ from ribbonsim.bendcheck.measures import Gauge
 from ribbonsim.bendcheck.report import Report, check
 from ribbonsim.bendcheck.table import number_of, table_rows
 from ribbonsim.errors import RibbonsimError
+from ribbonsim.layout.appendages import BODY
 from ribbonsim.layout.limits import Limits
 from ribbonsim.layout.pose import Pose
 from ribbonsim.layout.settings import DRIVES
@@ -35,6 +36,8 @@ LETTERS = "ABCDEF"
 
 # skins no farther apart than this share of the body's length are not worth a sentence
 _TOGETHER = 5e-4
+# places nearer than this share of the length count as one that stands still
+_STILL = 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -325,7 +328,7 @@ def wishes_of(poses: PoseList, rigs: Sequence[Rig]) -> list[Wish]:
 
 
 def _notes(rigs: Sequence[Rig]) -> tuple[str, ...]:
-    """Layouts whose ribbons run the other way are asked for other shapes."""
+    """Layouts that are asked for other shapes, or elsewhere, and why."""
     places = np.linspace(0.0, 1.0, 33)
     first = rigs[0].layout.ribbon.midline(places)
     notes = []
@@ -337,4 +340,18 @@ def _notes(rigs: Sequence[Rig]) -> tuple[str, ...]:
                 f"The ribbon of {letter} runs from the other end than that of A, so the same "
                 "pose bends another part of the body."
             )
+        elif _stand_apart(rigs[0], rig):
+            root, own = (one.layout.chain_root for one in (rigs[0], rig))
+            notes.append(
+                f"{own} stands still in {letter} and {root} in A, so a pose turns and shifts one "
+                "as a whole against the other."
+            )
     return tuple(notes)
+
+
+def _stand_apart(first: Rig, other: Rig) -> bool:
+    """Whether what stands still does so at two places."""
+    here, there = first.still_place(BODY), other.still_place(BODY)
+    if here is None or there is None:
+        return False
+    return abs(here - there) > _STILL * first.layout.ribbon.length

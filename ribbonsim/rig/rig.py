@@ -334,12 +334,12 @@ class Rig(Jointed):
             layout.appendage(ribbon)  # says what there is
         own = layout.ribbons[ribbon].ribbon
         target = make_target(own, name, amount)
-        still = self._still_place(ribbon, TEST_POSES[name].lifts)
+        still = self.still_place(ribbon, TEST_POSES[name].lifts)
         if still is not None:
             target = held_target(target, own, still)
         return {ribbon: target}
 
-    def _still_place(self, ribbon: str, lifts: float) -> float | None:
+    def still_place(self, ribbon: str, lifts: float = 1.0) -> float | None:
         """Arc length of the place that a test pose leaves where it rests; None if none does.
 
         Where the body stands, if the control that carries the others is the nearest to it, so
