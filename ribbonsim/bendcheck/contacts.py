@@ -99,18 +99,28 @@ class RestCrossings:
     def hold(self, pairs: Ints, slide: Array) -> Flags:
         """(m,) whether pairs of triangles are a seam of the rest that slid no farther than that.
 
-        ``slide`` is (m,), scene units: root mean square over both sides, from triangle to triangle.
+        ``slide`` is (m,), scene units: each of the two triangles may lie so far, and a triangle
+        more, from where its piece crosses the other's at rest.
         """
+        near = np.ones(len(pairs), dtype=bool)
         if not len(self.pairs) or not len(pairs):
-            return np.zeros(len(pairs), dtype=bool)
+            return near & bool(len(self.pairs))
         reach = slide + self._sizes[pairs].sum(axis=1)
-        away, _ = self._seams.query(self._features(pairs))
-        near: Flags = np.sqrt(0.5) * away <= reach
+        most = float(reach.max())
+        for one, other in (pairs.T, pairs.T[::-1]):
+            # a triangle crosses many, mostly of one piece: each is looked up once
+            seats, back = np.unique(
+                np.stack([one, self.pieces[other]]), axis=1, return_inverse=True
+            )
+            away, _ = self._seams.query(self._places(*seats), distance_upper_bound=most)
+            near &= away[back.ravel()] <= reach
         return near
 
     @cached_property
     def _seams(self) -> cKDTree:
-        return cKDTree(self._features(np.concatenate([self.pairs, self.pairs[:, ::-1]])))
+        crossed = np.concatenate([self.pairs, self.pairs[:, ::-1]])
+        seats = np.unique(np.stack([crossed[:, 0], self.pieces[crossed[:, 1]]]), axis=1)
+        return cKDTree(self._places(*seats))
 
     @cached_property
     def _centres(self) -> Array:
@@ -123,8 +133,8 @@ class RestCrossings:
         sizes: Array = np.linalg.norm(self.corners - self._centres[:, None], axis=2).max(axis=1)
         return sizes
 
-    def _features(self, pairs: Ints) -> Array:
-        # pairs of other pieces are farther than anything can slide
+    def _places(self, triangles: Ints, against: Ints) -> Array:
+        """(m, 5) where triangles are; of or against another piece is farther than any slides."""
         apart = 4.0 * float(np.ptp(self._centres, axis=0).max(initial=1e-300))
-        where = self._centres[pairs].reshape(-1, 6)
-        return np.hstack([where, apart * self.pieces[pairs]])
+        pieces = np.stack([self.pieces[triangles], against], axis=1)
+        return np.hstack([self._centres[triangles], apart * pieces])
