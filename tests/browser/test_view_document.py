@@ -292,8 +292,12 @@ def test_the_rest_stands_behind_the_pose_and_never_flickers_through(view, rigs):
 
 
 def halves(view, rigs, divider):
-    """Two layouts in one pose on either side of a line: that picture, and each alone."""
-    poses = [pose_numbers(rig, rig.pose_for("s_bend", 80.0)) for rig in rigs]
+    """Two layouts on either side of a line: that picture, and each alone.
+
+    They are bent by different amounts, so that the sides differ.
+    """
+    amounts = zip(rigs, (80.0, 45.0), strict=True)
+    poses = [pose_numbers(rig, rig.pose_for("s_bend", amount)) for rig, amount in amounts]
     view.open(*rigs)
     for number, numbers in enumerate(poses):
         view.pose(numbers, number)
