@@ -194,7 +194,9 @@ class PanelModel:
         known = next((gauge for gauge in self._gauges if gauge.rig is rig), None)
         if known is None:
             known = Gauge(rig)
-            self._gauges = (known, *self._gauges[:1])
+            # a creature that was there before is not held on to
+            beside = (one for one in self._gauges[:1] if one.rig.mesh is rig.mesh)
+            self._gauges = (known, *beside)
         return known
 
     @property
