@@ -15,6 +15,13 @@ def dense():
     return tube(straight(rings=160), 1.0, around=48, round_ends=6)
 
 
+def show(stage, skin, values):
+    if skin == "clay":
+        stage.show_clay()
+    else:
+        stage.show_values(values, Scale("value", 0.0, 1.0, False))
+
+
 @pytest.mark.parametrize("skin", ["clay", "values"])
 def test_quick_picture_matches_vtk_lighting_each_pixel(dense, skin):
     values = np.linspace(0.0, 1.0, len(dense.positions))
@@ -22,10 +29,7 @@ def test_quick_picture_matches_vtk_lighting_each_pixel(dense, skin):
     with Stage(dense, (320, 240)) as stage:
         for quick in (False, True):
             stage.hurry(quick)
-            if skin == "clay":
-                stage.show_clay()
-            else:
-                stage.show_values(values, Scale("value", 0.0, 1.0, False))
+            show(stage, skin, values)
             pictures.append(stage.image(labels=False).astype(int))
     creature = np.abs(pictures[0] - pictures[0][:1, :1]).sum(axis=2) > 60
     assert creature.mean() > 0.02
@@ -42,10 +46,7 @@ def test_a_very_dense_skin_that_moves_is_drawn_with_few_triangles_and_looks_alik
     with Stage(mesh, (320, 240)) as stage:
         for quick in (False, True, False):
             stage.hurry(quick)
-            if skin == "clay":
-                stage.show_clay()
-            else:
-                stage.show_values(values, Scale("value", 0.0, 1.0, False))
+            show(stage, skin, values)
             pictures.append(stage.image(labels=False).astype(int))
             cells.append(stage._body.GetNumberOfPolys())
         stage.show_edges(True)

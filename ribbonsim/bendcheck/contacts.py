@@ -103,8 +103,6 @@ class RestCrossings:
         more, from where its piece crosses the other's at rest.
         """
         near = np.ones(len(pairs), dtype=bool)
-        if not len(self.pairs) or not len(pairs):
-            return near & bool(len(self.pairs))
         reach = slide + self._sizes[pairs].sum(axis=1)
         most = float(reach.max())
         for one, other in (pairs.T, pairs.T[::-1]):
