@@ -71,14 +71,14 @@ def hand_over(
 
 
 def load() -> None:
-    """Load what the panel needs, and see whether pictures can be drawn."""
-    import pyvista  # noqa: F401
-
+    """Load what the panel needs, and draw a first picture, small and of nothing."""
     import ribbonsim.panel.panel  # noqa: F401
-    from ribbonsim.view.backend import check_display
+    from ribbonsim.view.window import Window
 
     with contextlib.suppress(RibbonsimError):  # the panel asks again, and says it
-        check_display()
+        window = Window((8, 8))
+        window.picture()
+        window.close()
 
 
 def become_kernel() -> None:

@@ -21,6 +21,8 @@ def _jupyter_server_extension_points() -> list[dict[str, str]]:
 
 
 def _load_jupyter_server_extension(server: Any) -> None:
+    # whether its own program should be built anew: nobody here asks, and it takes half a second
+    server.web_app.settings.setdefault("page_config_data", {})["buildCheck"] = False
     notebook = os.environ.get(NOTEBOOK_VARIABLE)
     if notebook:
         server.io_loop.add_callback(_keep, server, notebook)
