@@ -15,6 +15,7 @@ from ribbonsim.curves.up import upright
 from ribbonsim.layout.toml import layout_text
 from ribbonsim.panel.state import kept
 from ribbonsim.panel.state import layout_edits as edits
+from ribbonsim.panel.state.creature_words import mesh_words
 from ribbonsim.panel.state.demo import demo_meshes
 from ribbonsim.panel.state.layout_edits import crowded, lean_of
 from ribbonsim.panel.state.model import PanelModel
@@ -130,7 +131,7 @@ def test_opening_gives_a_first_layout_at_once(model):
 
 
 def test_facts_tell_size_pieces_unit_and_warnings(model, tmp_path):
-    text = " ".join(model.facts())
+    text = " ".join(mesh_words(model))
     mesh = model.rig.mesh
     assert f"{len(mesh.positions):,} vertices" in text
     assert "one piece" in text

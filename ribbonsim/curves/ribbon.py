@@ -12,12 +12,14 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.interpolate import BSpline, CubicSpline
+from scipy.interpolate import BSpline
 from scipy.sparse import csr_array
 
 from ribbonsim.arrays import Array
 from ribbonsim.checks import check_number
-from ribbonsim.curves.frames import flattest_across, invert_rigid, make_frames, rigid_log
+from ribbonsim.curves.along import edges_along, turned_about
+from ribbonsim.curves.arc_length import SAMPLES_PER_SPAN, ArcLength, samples_between
+from ribbonsim.curves.frames import invert_rigid, make_frames, rigid_log
 from ribbonsim.curves.ribbon_checks import (
     check_places,
     check_spread,
@@ -25,11 +27,8 @@ from ribbonsim.curves.ribbon_checks import (
     check_width,
     clean_guide,
 )
-from ribbonsim.curves.splines import DEGREE, curve_by_arc_length, fit_spline, uniform_knots
+from ribbonsim.curves.splines import DEGREE, fit_spline, uniform_knots
 from ribbonsim.errors import RibbonsimError
-
-_SAMPLES_PER_SPAN = 24
-_GAUSS_NODES, _GAUSS_WEIGHTS = np.polynomial.legendre.leggauss(8)
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,16 +110,7 @@ class Ribbon:
         check_number("roll", roll, -7200.0, 7200.0)
         check_number("spans", spans, 1, 1000, whole=True)
         knots = uniform_knots(int(spans))
-        midline = fit_spline(*curve_by_arc_length(points, max(2000, 8 * len(knots))), knots)
-        t = np.linspace(0.0, 1.0, max(400, _SAMPLES_PER_SPAN * int(spans)) + 1)
-        centres, tangents = midline(t), midline(t, 1)
-        tangents = tangents / np.linalg.norm(tangents, axis=1, keepdims=True)
-        across = flattest_across(centres, tangents, np.asarray(up, dtype=float))
-        angle = np.radians(roll)
-        across = np.cos(angle) * across + np.sin(angle) * np.cross(tangents, across)
-        half = fit_spline(t, 0.5 * width * across, knots)
-        edges = np.stack([midline.c - half.c, midline.c + half.c], axis=1)
-        return cls(edges, knots)
+        return cls(edges_along(points, width, knots, roll, np.asarray(up, dtype=float)), knots)
 
     def moved(self, control_points: ArrayLike) -> Ribbon:
         """The same ribbon through other control points.
@@ -222,7 +212,7 @@ class Ribbon:
         if not ends or not (np.diff(places) > 0).all():
             raise RibbonsimError("spans are divided at rising places: list them from 0 to 1")
         knots = np.r_[np.zeros(DEGREE + 1), places[1:-1], np.ones(DEGREE + 1)]
-        t = _spread(np.union1d(self.breaks, places), _SAMPLES_PER_SPAN)
+        t = samples_between(np.union1d(self.breaks, places), SAMPLES_PER_SPAN)
         flat = fit_spline(t, self._spline(t).reshape(len(t), 6), knots).c
         return Ribbon(flat.reshape(-1, 2, 3), knots)
 
@@ -256,14 +246,12 @@ class Ribbon:
         Ribbon
         """
         check_number("roll", degrees, -7200.0, 7200.0)
-        t = _spread(self.breaks, _SAMPLES_PER_SPAN)
+        t = samples_between(self.breaks, SAMPLES_PER_SPAN)
         edges, along = self._spline(t), self._spline(t, 1).mean(axis=1)
         along = along / np.linalg.norm(along, axis=1, keepdims=True)
         half = 0.5 * (edges[:, 1] - edges[:, 0])
         flat = half - np.sum(half * along, axis=1, keepdims=True) * along
-        angle = np.radians(degrees)
-        turned = np.cos(angle) * flat + np.sin(angle) * np.cross(along, flat)
-        points = fit_spline(t, turned, self.knots).c
+        points = fit_spline(t, turned_about(along, flat, degrees), self.knots).c
         middle = self.midline.c
         return Ribbon(np.stack([middle - points, middle + points], axis=1), self.knots)
 
@@ -415,18 +403,8 @@ class Ribbon:
     # -- arc length -----------------------------------------------------------------------
 
     @cached_property
-    def _length_table(self) -> tuple[Array, Array]:
-        t = _spread(self.breaks, _SAMPLES_PER_SPAN)
-        half = 0.5 * np.diff(t)[:, None]
-        nodes = t[:-1, None] + half * (1.0 + _GAUSS_NODES)
-        speed = np.linalg.norm(self.midline(nodes, 1), axis=-1)
-        steps = np.sum(half * _GAUSS_WEIGHTS * speed, axis=1)
-        return t, np.r_[0.0, np.cumsum(steps)]
-
-    @cached_property
-    def _place_of_length(self) -> CubicSpline:
-        t, s = self._length_table
-        return CubicSpline(s, t)
+    def _arc(self) -> ArcLength:
+        return ArcLength(self.midline, self.breaks)
 
     @cached_property
     def _even_steps(self) -> dict[int, tuple[Array, Array, Array]]:
@@ -458,7 +436,7 @@ class Ribbon:
     @property
     def length(self) -> float:
         """Arc length of the midline, scene units."""
-        return float(self._length_table[1][-1])
+        return self._arc.whole
 
     def arc_length(self, t: ArrayLike) -> Array:
         """Arc length of the midline from the root end to ``t``.
@@ -473,13 +451,7 @@ class Ribbon:
         (...) array
             Scene units.
         """
-        places = check_places(t, "t")
-        table_t, table_s = self._length_table
-        index = np.clip(np.searchsorted(table_t, places, side="right") - 1, 0, len(table_t) - 2)
-        half = 0.5 * (places - table_t[index])[..., None]
-        nodes = table_t[index][..., None] + half * (1.0 + _GAUSS_NODES)
-        speed = np.linalg.norm(self.midline(nodes, 1), axis=-1)
-        return table_s[index] + np.sum(half * _GAUSS_WEIGHTS * speed, axis=-1)
+        return self._arc.up_to(check_places(t, "t"))
 
     def place_at(self, s: ArrayLike) -> Array:
         """Place ``t`` at an arc length: the inverse of :meth:`arc_length`.
@@ -493,14 +465,4 @@ class Ribbon:
         -------
         (...) array
         """
-        lengths = np.clip(np.asarray(s, dtype=float), 0.0, self.length)
-        t = np.clip(self._place_of_length(lengths), 0.0, 1.0)
-        for _ in range(2):
-            speed = np.linalg.norm(self.midline(t, 1), axis=-1)
-            t = np.clip(t - (self.arc_length(t) - lengths) / speed, 0.0, 1.0)
-        return t
-
-
-def _spread(breaks: Array, samples: int) -> Array:
-    inside = np.arange(samples) / samples
-    return np.r_[(breaks[:-1, None] + np.diff(breaks)[:, None] * inside).ravel(), breaks[-1]]
+        return self._arc.place_at(np.asarray(s, dtype=float))

@@ -16,6 +16,7 @@ from ribbonsim.panel.sections.open_section import OpenSection, can_draw, first_s
 from ribbonsim.panel.sections.pose_section import PoseSection
 from ribbonsim.panel.sections.tabs import Part, Tabs
 from ribbonsim.panel.sections.view_section import ViewSection
+from ribbonsim.panel.state.creature_words import size_words
 from ribbonsim.panel.state.model import PanelModel
 from ribbonsim.panel.state.opening import Source
 from ribbonsim.panel.state.playing import Playing
@@ -76,7 +77,7 @@ class Panel(PanelBox):
             return ["No creature is open."]
         path = self._desk.sessions.path
         kept = [] if path is None else [f"Kept in {path.name}."]
-        return [*model.facts()[:2], layout_words(model.layout), *kept]
+        return [*size_words(model), layout_words(model.layout), *kept]
 
     @property
     def model(self) -> PanelModel:

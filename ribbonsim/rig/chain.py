@@ -12,8 +12,11 @@ from scipy.interpolate import BSpline
 
 from ribbonsim.arrays import Array
 from ribbonsim.curves.ribbon import Ribbon
+from ribbonsim.layout.control_frames import values_for
 from ribbonsim.layout.one_ribbon import OneRibbon
+from ribbonsim.layout.pose import ControlPose
 from ribbonsim.layout.rates import RestPath, chain_seat, rest_path
+from ribbonsim.layout.targets import Target
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,6 +76,18 @@ class Chain:
     def point_rest(self) -> PointRest:
         """The ribbon at rest, seen from its control points' places."""
         return PointRest.of(self.layout.ribbon)
+
+    def counted(self, target: Target) -> Target:
+        """A target with its twist counted from the control that carries all others, if one does."""
+        free = [i for i, carrier in self.layout.carry_order() if carrier is None]
+        if len(free) > 1:
+            return target
+        return target.twisted_from(self.layout.control_lengths[free[0]])
+
+    def on_frames(self, target: Target) -> list[ControlPose]:
+        """Values that put each control on a target's frame at its place."""
+        at = self.counted(target).at(self.layout.control_lengths)
+        return values_for(self.control_rest, self.layout.carry_order(), at)
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,7 +14,7 @@ from ribbonsim.body.standing import standing_seat
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.layout.appendage_targets import APPENDAGE_POSES, appendage_target
 from ribbonsim.layout.appendages import BODY
-from ribbonsim.layout.control_frames import ControlFrames, values_for
+from ribbonsim.layout.control_frames import ControlFrames
 from ribbonsim.layout.fit import fit_many
 from ribbonsim.layout.motions import changed
 from ribbonsim.layout.pose import ControlPose, Pose
@@ -412,18 +412,14 @@ class Rig(Jointed):
 
     def _fitted(self, targets: Sequence[Target], ribbon: str) -> list[dict[str, ControlPose]]:
         """Values of one ribbon's controls, by name, for each of some targets."""
-        one, part = self.layout.ribbons[ribbon], self._parts[ribbon]
-        lengths, order = one.control_lengths, one.carry_order()
-        free = [i for i, carrier in order if carrier is None]
-        if len(free) == 1:
-            targets = [target.twisted_from(lengths[free[0]]) for target in targets]
+        part = self._parts[ribbon]
         if self.layout.drive == "shares" and part.root is not None:
-            wanted = ControlFrames.stacked([target.at(part.path.lengths) for target in targets])
+            at = part.path.lengths
+            wanted = ControlFrames.stacked([part.counted(target).at(at) for target in targets])
             # an appendage's base stays on what carries it
             found = fit_many(part.path, part.root, wanted, held_root=ribbon != BODY)
         else:
-            rest = part.control_rest
-            found = [values_for(rest, order, target.at(lengths)) for target in targets]
+            found = [part.on_frames(target) for target in targets]
         names = self.layout.control_names_of(ribbon)
         return [dict(zip(names, values, strict=True)) for values in found]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -16,7 +16,7 @@ from ribbonsim.checks import check_number
 from ribbonsim.curves.frames import ALONG, axis_rotation
 from ribbonsim.curves.up import up_direction
 from ribbonsim.layout.appendages import BODY
-from ribbonsim.layout.control_frames import ControlFrames, values_for
+from ribbonsim.layout.control_frames import ControlFrames
 from ribbonsim.layout.fit import fit_many
 from ribbonsim.layout.motions import Motion
 from ribbonsim.layout.pose import ControlPose, Pose
@@ -190,7 +190,7 @@ class _Projection:
     """Shapes of one ribbon, asked of its controls."""
 
     def __init__(self, rig: Rig, name: str, shapes: Shapes) -> None:
-        self._own, self._part = rig.layout.ribbons[name], rig.chain_of(name)
+        self._part = rig.chain_of(name)
         self._names = rig.layout.control_names_of(name)
         self._shapes, self._held = shapes, name != BODY
         self._shared = rig.layout.drive == "shares" and self._part.root is not None
@@ -207,17 +207,8 @@ class _Projection:
             root = self._part.root or 0
             found = fit_many(self._part.path, root, wanted, held_root=self._held, fine=True)
         else:
-            found = [self._framed(number) for number in numbers]
+            found = [self._part.on_frames(self._shapes.target(number)) for number in numbers]
         return [dict(zip(self._names, values, strict=True)) for values in found]
-
-    def _framed(self, number: int) -> list[ControlPose]:
-        """Values that put the controls on the shape's own frames."""
-        own = self._own
-        at = self._shapes.target(number).at(own.control_lengths)
-        free = [i for i, carrier in own.carry_order() if carrier is None]
-        if len(free) == 1:
-            at = replace(at, twists=at.twists - at.twists[free[0]])
-        return values_for(self._part.control_rest, own.carry_order(), at)
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ribbonsim.arrays import Array, Bytes
-from ribbonsim.bendcheck.coarse import thinned
 from ribbonsim.curves.ribbon import Ribbon
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.mesh.creature import CreatureMesh
+from ribbonsim.mesh.thinned import thinned
 from ribbonsim.view import look
 from ribbonsim.view.camera import FILL, Camera, Insets, View, fit_camera, named_view
 from ribbonsim.view.light import lit_colours

@@ -18,6 +18,7 @@ from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.fields import button, facts, pixels, row, show_html
 from ribbonsim.panel.sections.sent_files import MeshDrop, read_sent
 from ribbonsim.panel.state import layout_edits as edits
+from ribbonsim.panel.state.creature_words import headline, mesh_words
 from ribbonsim.panel.state.demo import demo_meshes
 from ribbonsim.panel.state.opening import Source
 from ribbonsim.panel.state.paths import find_file, offered, start_folders
@@ -177,7 +178,7 @@ class OpenSection:
         """Show what was found in the mesh, and which demo creature is open."""
         model = self._desk.model
         if model.is_open:
-            show_html(self._facts, _folded([model.headline(), *model.facts()]))
+            show_html(self._facts, _folded([headline(model), *mesh_words(model)]))
             if self._swaps:
                 self._ends.layout.display = ""
                 # where nobody looked for them there is nothing to say

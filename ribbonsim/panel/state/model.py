@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from ribbonsim.bendcheck.measures import Gauge, Measures
 from ribbonsim.body.guide import Guide
-from ribbonsim.body.up_guess import likelier_up
 from ribbonsim.curves.ribbon import Ribbon
 from ribbonsim.curves.up import Up
 from ribbonsim.errors import RibbonsimError
@@ -27,7 +26,6 @@ from ribbonsim.panel.state.before_after import BeforeAfter
 from ribbonsim.panel.state.changes import step_words
 from ribbonsim.panel.state.history import History, ShownPose, Snapshot
 from ribbonsim.panel.state.opening import Opened, Source, first_layout_of, open_source
-from ribbonsim.panel.state.readout import guess_unit
 from ribbonsim.panel.state.session import MeshMark, Session
 from ribbonsim.panel.state.sides import Sides
 from ribbonsim.rig.bind import Found, rebind
@@ -203,37 +201,6 @@ class PanelModel:
     def unsaved(self) -> bool:
         """Whether the layout or its kept poses changed since it was opened or saved."""
         return self._rig is not None and self._rig.layout is not self._saved
-
-    def headline(self) -> str:
-        """The creature in one line."""
-        mesh, layout = self.rig.mesh, self.layout
-        return (
-            f"{mesh.name}: {len(mesh.positions):,} vertices; body {layout.ribbon.length:.4g} long, "
-            f"in {guess_unit(mesh.diagonal)}s it seems; up is {layout.up}."
-        )
-
-    def facts(self) -> list[str]:
-        """What was found in the mesh, in words."""
-        mesh = self.rig.mesh
-        low, high = mesh.bounds
-        size = " × ".join(f"{value:.4g}" for value in high - low)
-        pieces = int(mesh.components.max()) + 1
-        facts = [
-            f"{mesh.name}: {len(mesh.positions):,} vertices, "
-            f"{len(mesh.polygon_offsets) - 1:,} polygons, "
-            f"{'one piece' if pieces == 1 else f'{pieces} pieces'}.",
-            f"Size {size} scene units, body {self.layout.ribbon.length:.4g} long; "
-            f"the unit looks like the {guess_unit(mesh.diagonal)}.",
-        ]
-        understood = () if self.guide is None else self.guide.notes
-        likelier = likelier_up(mesh, self.layout.up)
-        if likelier is not None:
-            understood = (
-                *understood,
-                f"It looks as if {likelier} were up, and {self.layout.up} is taken: if it lies on "
-                "its side, choose the other under Layout.",
-            )
-        return [*facts, *understood, *mesh.notes]
 
     # -- changing with a way back ----------------------------------------------------------
 
