@@ -26,7 +26,8 @@ from ribbonsim import (
 )
 from ribbonsim.bendcheck.findings import Finding, Place
 from ribbonsim.bendcheck.report import check
-from ribbonsim.files import Bundle, file_names
+from ribbonsim.files.names import file_names
+from ribbonsim.files.writing import Bundle
 from ribbonsim.mesh.obj_write import write_obj
 from ribbonsim.pages.check_page import check_into_folder
 from ribbonsim.rig.first_layout import BuildOptions, build_layout

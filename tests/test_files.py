@@ -16,16 +16,16 @@ from pathlib import Path
 import pytest
 
 from ribbonsim import RibbonsimError
-from ribbonsim.files import (
+from ribbonsim.files.names import cell
+from ribbonsim.files.staging import PREFIX, held_back, sweep
+from ribbonsim.files.writing import (
     Bundle,
-    cell,
     check_free,
     inputs_guarded,
     make_folder,
     open_input,
     write_file,
 )
-from ribbonsim.staging import PREFIX, held_back, sweep
 
 NAMES = ("a", "b", "c")
 OLD = {name: f"old {name}" for name in NAMES}
@@ -216,7 +216,7 @@ def test_all_or_nothing_whatever_breaks(tmp_path, monkeypatch, old, kind, call):
 
 KILLED = """
 import os, signal, sys
-from ribbonsim.files import Bundle
+from ribbonsim.files.writing import Bundle
 real, used = getattr(os, sys.argv[2]), 0
 def counted(*arguments, **options):
     global used
@@ -273,7 +273,7 @@ def test_a_disk_that_is_really_full(tmp_path):
     script = f"""
 import os, sys
 from ribbonsim import RibbonsimError
-from ribbonsim.files import Bundle
+from ribbonsim.files.writing import Bundle
 folder = {str(tmp_path)!r}
 open(folder + "/a", "w").write("old a")
 for count in (1, 3, 7):
@@ -311,7 +311,7 @@ def test_a_file_larger_than_the_system_allows(tmp_path):
     """The kernel refuses with EFBIG: setrlimit(2), RLIMIT_FSIZE."""
     code = (
         "import resource, sys; resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))\n"
-        "from ribbonsim import RibbonsimError; from ribbonsim.files import write_file\n"
+        "from ribbonsim import RibbonsimError; from ribbonsim.files.writing import write_file\n"
         "try: write_file(sys.argv[1], 'x' * 2000, True)\n"
         "except RibbonsimError as error: print(error)"
     )
@@ -358,7 +358,7 @@ def test_what_another_put_there_meanwhile(tmp_path, force):
                 bundle.path(name).write_text(NEW[name])
             bundle.claim(NEW)
             # the last moment at which another program can come in between
-            from ribbonsim import staging
+            from ribbonsim.files import staging
 
             real, moves = staging.Move.carry_out, []
 

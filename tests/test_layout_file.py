@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from schemas import by_schema
 
 import ribbonsim as rs
-from ribbonsim.files import cannot_write
+from ribbonsim.files.writing import cannot_write
 from ribbonsim.layout import toml
 from ribbonsim.layout.control_frames import ControlTree
 from ribbonsim.layout.file_schema import LayoutTable

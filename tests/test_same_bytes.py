@@ -70,7 +70,7 @@ def test_posed_positions_are_the_same_under_another_kernel(posed, kernel):
 @pytest.mark.parametrize(("told", "day"), [("86400", "1970-01-02"), ("1700000000", "2023-11-14")])
 def test_dates_in_files_are_those_that_are_asked_for(told, day):
     code = (
-        "import time\nfrom ribbonsim.version import moment\n"
+        "import time\nfrom ribbonsim.files.stamp import moment\n"
         "from ribbonsim.show.slate import Slate\n"
         "print(time.strftime('%Y-%m-%d', moment()), Slate().day)"
     )
@@ -121,7 +121,7 @@ def test_every_page_has_the_policy_that_nothing_is_fetched():
 
     Every template is the one page or extends it, and that names the policy before all else.
     """
-    folder = Path(__file__).resolve().parent.parent / "ribbonsim" / "templates"
+    folder = Path(__file__).resolve().parent.parent / "ribbonsim" / "pages" / "templates"
     texts = {path.name: path.read_text(encoding="utf-8") for path in folder.glob("*.html")}
     first, rest = texts["page.html"].split("Content-Security-Policy", 1)
     assert "<script" not in first

@@ -22,8 +22,8 @@ from ribbonsim.cli.sweep import sweep_command
 from ribbonsim.cli.turntable import turntable_command
 from ribbonsim.cli.values import check_values
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.files import inputs_guarded
-from ribbonsim.version import version
+from ribbonsim.files.stamp import version
+from ribbonsim.files.writing import inputs_guarded
 
 _DEBUG = "--debug"  # taken anywhere among the words
 _LONGEST = 600  # characters of a sentence

@@ -110,7 +110,7 @@ def suggest_command(
     What is suggested is measured by the real drive and skin, and never worse than even. If it is
     stopped, the best that was found until then is kept.
     """
-    from ribbonsim.files import check_free
+    from ribbonsim.files.writing import check_free
     from ribbonsim.placing.search import Search
     from ribbonsim.placing.wanted import Wanted
     from ribbonsim.rig.first_layout import load_rig

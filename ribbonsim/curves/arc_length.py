@@ -45,11 +45,10 @@ class ArcLength:
         return self._s[index] + self._between(self._t[index], t)
 
     def place_at(self, s: Array) -> Array:
-        """(...) ``t`` at each arc length, held to the curve, by Newton's method."""
-        lengths = np.clip(s, 0.0, self.whole)
-        t = np.clip(self._first_guess(lengths), 0.0, 1.0)
+        """(...) ``t`` at arc lengths from 0 to the whole, by Newton's method."""
+        t = np.clip(self._first_guess(s), 0.0, 1.0)
         for _ in range(2):
-            t = np.clip(t - (self.up_to(t) - lengths) / self._speed(t), 0.0, 1.0)
+            t = np.clip(t - (self.up_to(t) - s) / self._speed(t), 0.0, 1.0)
         return t
 
 

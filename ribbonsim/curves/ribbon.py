@@ -465,4 +465,6 @@ class Ribbon:
         -------
         (...) array
         """
-        return self._arc.place_at(np.asarray(s, dtype=float))
+        lengths = np.clip(np.asarray(s, dtype=float), 0.0, self.length)
+        check_places(lengths / self.length, "s over length")
+        return self._arc.place_at(lengths)

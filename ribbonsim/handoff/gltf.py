@@ -18,7 +18,8 @@ import numpy as np
 from ribbonsim.arrays import Array
 from ribbonsim.checks import check_choice
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.files import Bundle
+from ribbonsim.files.stamp import version
+from ribbonsim.files.writing import Bundle
 from ribbonsim.handoff.accessors import INDICES, VERTICES, BinaryBuffer, Json, glb
 from ribbonsim.handoff.baking import Baked, Skeleton, bake
 from ribbonsim.handoff.clips import Clip, clips_of
@@ -28,7 +29,6 @@ from ribbonsim.handoff.vertices import SplitMesh, pack_influences, split_at_seam
 from ribbonsim.layout.pose import Pose
 from ribbonsim.mesh.creature import CreatureMesh
 from ribbonsim.rig.rig import METHODS, Method, Rig
-from ribbonsim.version import version
 
 # A channel is left out where it stays this close to rest: rounding, not motion.
 _STILL = 1e-9

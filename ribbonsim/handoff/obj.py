@@ -14,7 +14,8 @@ from pathlib import Path
 
 from ribbonsim.checks import check_choice
 from ribbonsim.curves.ribbon import Ribbon
-from ribbonsim.files import Bundle, file_names
+from ribbonsim.files.names import file_names
+from ribbonsim.files.writing import Bundle
 from ribbonsim.handoff.clips import choose_poses
 from ribbonsim.handoff.names import unique_names
 from ribbonsim.handoff.units import Units

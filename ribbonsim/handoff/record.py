@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from ribbonsim.arrays import Array
+from ribbonsim.files.stamp import version
 from ribbonsim.handoff.baking import Skeleton
 from ribbonsim.handoff.live import pieces_of, stretch_table
 from ribbonsim.handoff.record_schema import FORMAT, FORMAT_VERSION
@@ -21,7 +22,6 @@ from ribbonsim.layout.one_ribbon import OneRibbon
 from ribbonsim.layout.pose import Pose
 from ribbonsim.rig.joined import tie_seats
 from ribbonsim.rig.rig import Rig
-from ribbonsim.version import version
 
 Json = dict[str, Any]
 

@@ -16,7 +16,8 @@ from pathlib import Path
 
 import numpy as np
 
-from ribbonsim.files import Bundle, cell
+from ribbonsim.files.names import cell
+from ribbonsim.files.writing import Bundle
 from ribbonsim.handoff.clips import choose_poses
 from ribbonsim.handoff.record import SCHEMA_FILE, Json, rig_record
 from ribbonsim.handoff.record_schema import schema_text

@@ -23,7 +23,7 @@ import numpy as np
 
 from ribbonsim.checks import check_choice
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.files import Bundle
+from ribbonsim.files.writing import Bundle
 from ribbonsim.handoff.baking import Skeleton, bake
 from ribbonsim.handoff.clips import Clip, clips_of
 from ribbonsim.handoff.names import unique_names

@@ -10,7 +10,8 @@ from pathlib import Path
 from ribbonsim.arrays import Bytes, Progress
 from ribbonsim.checks import check_choice
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.files import Bundle, file_names
+from ribbonsim.files.names import file_names
+from ribbonsim.files.writing import Bundle
 from ribbonsim.handoff.clips import Clip, choose_poses, motion_clip
 from ribbonsim.handoff.gltf import export_gltf
 from ribbonsim.handoff.obj import export_posed_meshes, export_surface

@@ -17,7 +17,7 @@ from tomlkit.items import Array as TomlArray
 
 from ribbonsim.curves.ribbon import Ribbon
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.files import open_input, write_file
+from ribbonsim.files.writing import open_input, write_file
 from ribbonsim.layout.appendages import Appendage, Tie
 from ribbonsim.layout.fields import types_of
 from ribbonsim.layout.file_schema import COMMENTS, OWN_KEYS, SCHEMA_VERSION, LayoutTable

@@ -11,7 +11,7 @@ import numpy as np
 
 from ribbonsim.arrays import Array, Ints
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.files import open_input
+from ribbonsim.files.writing import open_input
 from ribbonsim.mesh.topology import edge_table
 
 DEFAULT_NAME = "default"

@@ -23,7 +23,7 @@ import numpy as np
 
 from ribbonsim.arrays import Array, Ints
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.files import open_input
+from ribbonsim.files.writing import open_input
 from ribbonsim.mesh.contents import DEFAULT_NAME, LARGEST_COORDINATE, MeshContents, Shading
 from ribbonsim.mesh.obj_lines import (
     CORNER,

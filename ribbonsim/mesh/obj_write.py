@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 
 from ribbonsim.arrays import Array, Ints
-from ribbonsim.files import write_file
+from ribbonsim.files.writing import write_file
 from ribbonsim.mesh.contents import DEFAULT_NAME
 from ribbonsim.mesh.creature import CreatureMesh
 from ribbonsim.mesh.obj_lines import NO_MATERIAL, NO_SMOOTHING

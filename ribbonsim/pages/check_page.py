@@ -18,7 +18,8 @@ from ribbonsim.bendcheck.look import holds
 from ribbonsim.bendcheck.measures import Gauge
 from ribbonsim.bendcheck.report import Report, check
 from ribbonsim.bendcheck.words import MEASURE_TITLES, measure_figures
-from ribbonsim.files import Bundle, file_names
+from ribbonsim.files.names import file_names
+from ribbonsim.files.writing import Bundle
 from ribbonsim.layout.appendage_targets import ALL_TEST_POSES
 from ribbonsim.layout.limits import Limits
 from ribbonsim.layout.pose import Pose

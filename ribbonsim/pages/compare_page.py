@@ -15,7 +15,8 @@ from ribbonsim.bendcheck.compare import LETTERS, Comparison, compare, wishes_of
 from ribbonsim.bendcheck.differences import EXCUSED, Row
 from ribbonsim.bendcheck.figures import NOTHING, figure
 from ribbonsim.bendcheck.words import MEASURE_TITLES, measure_figures
-from ribbonsim.files import Bundle, file_names
+from ribbonsim.files.names import file_names
+from ribbonsim.files.writing import Bundle
 from ribbonsim.layout.appendage_targets import ALL_TEST_POSES
 from ribbonsim.pages.html import (
     METHOD_WORDS,

@@ -163,7 +163,7 @@ def page_creature(
 @cache
 def page_script() -> str:
     """The script of a page: the module that draws, and what the page does with it."""
-    own = resources.files("ribbonsim").joinpath("templates", "review.js").read_text("utf-8")
+    own = resources.files("ribbonsim.pages").joinpath("templates", "review.js").read_text("utf-8")
     return f"\n{view_source()}\n{own}"
 
 

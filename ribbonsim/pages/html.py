@@ -15,7 +15,7 @@ from markupsafe import Markup
 from PIL import Image
 
 from ribbonsim.arrays import Bytes
-from ribbonsim.version import version
+from ribbonsim.files.stamp import version
 from ribbonsim.view.look import Scale
 from ribbonsim.view.plot_style import Plot
 
@@ -102,7 +102,7 @@ def inline_plots(plots: Iterable[Plot]) -> tuple[tuple[Markup, str], ...]:
 def _environment() -> Environment:
     """Templates and what all of them know; each is read and compiled once."""
     environment = Environment(
-        loader=PackageLoader("ribbonsim", "templates"),
+        loader=PackageLoader("ribbonsim.pages"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,

@@ -14,7 +14,7 @@ from PIL import Image
 
 from ribbonsim.arrays import Bytes
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.files import open_input
+from ribbonsim.files.writing import open_input
 from ribbonsim.pages.html import embed
 
 LARGEST = 25_000_000  # bytes of a page that can be sent

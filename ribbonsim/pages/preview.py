@@ -14,7 +14,8 @@ import numpy as np
 from ribbonsim.arrays import Bytes, Progress
 from ribbonsim.bendcheck.amounts import usual_amounts
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.files import Bundle, cell, file_names
+from ribbonsim.files.names import cell, file_names
+from ribbonsim.files.writing import Bundle
 from ribbonsim.layout.appendage_targets import APPENDAGE_POSES, test_poses_of
 from ribbonsim.layout.appendages import BODY
 from ribbonsim.layout.layout import Layout

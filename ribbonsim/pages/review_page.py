@@ -13,7 +13,8 @@ from ribbonsim.bendcheck.compare import LETTERS, Comparison, compare
 from ribbonsim.bendcheck.findings import Finding
 from ribbonsim.bendcheck.report import Report, check
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.files import Bundle, check_free, write_file
+from ribbonsim.files.stamp import version
+from ribbonsim.files.writing import Bundle, check_free, write_file
 from ribbonsim.layout.appendage_targets import test_poses_of
 from ribbonsim.layout.pose import Pose
 from ribbonsim.pages.compare_page import layout_card, table_row
@@ -36,7 +37,6 @@ from ribbonsim.show.shots import ShotList, list_shots, names_of
 from ribbonsim.show.slate import Slate
 from ribbonsim.show.studio import Look
 from ribbonsim.show.turntable import film_turntable
-from ribbonsim.version import version
 
 _TILE = (800, 600)
 _SIDE_BY_SIDE = 4

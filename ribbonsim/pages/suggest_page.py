@@ -10,7 +10,7 @@ import numpy as np
 
 from ribbonsim.arrays import Array, Bytes, Floats, Progress
 from ribbonsim.bendcheck.exact import exact_skin, motions_to
-from ribbonsim.files import Bundle, FileName
+from ribbonsim.files.writing import Bundle, FileName
 from ribbonsim.pages.html import (
     METHOD_WORDS,
     Embedded,

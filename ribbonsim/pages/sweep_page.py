@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from ribbonsim.files import FileName, write_file
+from ribbonsim.files.writing import FileName, write_file
 from ribbonsim.pages.html import METHOD_WORDS, Table, plain, render_page
 from ribbonsim.placing.prepared import Row
 from ribbonsim.placing.sweep import Sweep

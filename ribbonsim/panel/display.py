@@ -16,11 +16,11 @@ import ipywidgets as widgets
 from ipywidgets.widgets.widget import _instances
 
 from ribbonsim.errors import RibbonsimError
+from ribbonsim.files.stamp import version
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.number_box import hear_refusals
 from ribbonsim.panel.sections.tabs import Part
 from ribbonsim.panel.sections.typed_text import TypedText
-from ribbonsim.version import version
 
 _BETWEEN = 2.0
 # the still is seen where the panel itself cannot be: in a notebook whose kernel has ended

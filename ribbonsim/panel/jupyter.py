@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.files import make_folder, write_file
+from ribbonsim.files.writing import make_folder, write_file
 from ribbonsim.panel import serving
 from ribbonsim.panel.serving import NOTEBOOK_VARIABLE
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from ribbonsim.checks import check_choice
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.files import open_input
+from ribbonsim.files.writing import open_input
 from ribbonsim.layout.layout import Layout
 from ribbonsim.layout.settings import DEFAULT_REACH, DRIVES
 from ribbonsim.layout.targets import TEST_POSES

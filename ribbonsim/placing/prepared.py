@@ -18,7 +18,8 @@ from ribbonsim.bendcheck.exact import exact_skin, motions_to
 from ribbonsim.bendcheck.measures import Gauge
 from ribbonsim.body.standing import standing_place, standing_seat
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.files import open_input
+from ribbonsim.files.stamp import version
+from ribbonsim.files.writing import open_input
 from ribbonsim.layout.layout import Layout
 from ribbonsim.layout.one_ribbon import OneRibbon
 from ribbonsim.layout.settings import Control
@@ -29,7 +30,6 @@ from ribbonsim.placing.plan import Recipe
 from ribbonsim.rig.bind import bind, rebind
 from ribbonsim.rig.first_layout import build_layout
 from ribbonsim.rig.rig import Method, Rig
-from ribbonsim.version import version
 
 Row = dict[str, Any]
 

@@ -14,7 +14,8 @@ from typing import Any
 
 from ribbonsim.arrays import Progress
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.files import cell, make_folder, write_file
+from ribbonsim.files.names import cell
+from ribbonsim.files.writing import make_folder, write_file
 from ribbonsim.placing.plan import Plan, read_plan
 from ribbonsim.placing.prepared import Row, Task, measured, prepare
 

@@ -14,7 +14,8 @@ from ribbonsim.arrays import Bytes, Progress
 from ribbonsim.bendcheck.cases import PoseList
 from ribbonsim.checks import check_choice
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.files import check_free, write_file
+from ribbonsim.files.stamp import moment, version
+from ribbonsim.files.writing import check_free, write_file
 from ribbonsim.rig.rig import Method, Rig
 from ribbonsim.rig.take import Take
 from ribbonsim.show.filming import take_of
@@ -42,7 +43,6 @@ from ribbonsim.show.shots import (
 )
 from ribbonsim.show.slate import Slate
 from ribbonsim.show.studio import Look, Studio
-from ribbonsim.version import moment, version
 from ribbonsim.view.look import colour
 
 _FILL = 0.9

@@ -28,9 +28,9 @@ from PIL import Image
 
 from ribbonsim.arrays import Bytes
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.files import Bundle, cannot_write, check_free
+from ribbonsim.files.staging import PREFIX
+from ribbonsim.files.writing import Bundle, cannot_write, check_free
 from ribbonsim.show.gif import GifFile
-from ribbonsim.staging import PREFIX
 
 ENDINGS = (".mp4", ".gif", ".webp", ".apng")
 _WAITING = 4

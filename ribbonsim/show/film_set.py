@@ -14,6 +14,7 @@ from ribbonsim.bendcheck.measures import Gauge
 from ribbonsim.curves.ribbon import Ribbon
 from ribbonsim.curves.up import up_direction
 from ribbonsim.errors import RibbonsimError
+from ribbonsim.files.stamp import version
 from ribbonsim.rig.rig import Rig
 from ribbonsim.show.filming import FilmPlan
 from ribbonsim.show.heat_strip import HeatStrip, strip_height
@@ -21,7 +22,6 @@ from ribbonsim.show.lighting import LitPose
 from ribbonsim.show.moves import Moment
 from ribbonsim.show.slate import SlateWriter, name_height, slate_height, write_name
 from ribbonsim.show.studio import SMALLEST, Studio
-from ribbonsim.version import version
 from ribbonsim.view.camera import Insets
 from ribbonsim.view.lettering import tone
 

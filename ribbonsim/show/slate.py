@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ribbonsim.arrays import Bytes
+from ribbonsim.files.stamp import moment
 from ribbonsim.show.finish import Finish
-from ribbonsim.version import moment
 from ribbonsim.view.lettering import cut_text, fit_parts, stamp, text_stamp, text_width
 
 _LEAST_HEIGHT = 160

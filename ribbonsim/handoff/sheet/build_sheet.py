@@ -13,7 +13,7 @@ from markupsafe import Markup
 from ribbonsim.arrays import Bytes, Progress
 from ribbonsim.bendcheck.cases import wishes
 from ribbonsim.bendcheck.other_drive import under_other_drive
-from ribbonsim.files import Bundle
+from ribbonsim.files.writing import Bundle
 from ribbonsim.handoff.clips import choose_poses
 from ribbonsim.handoff.sheet.checks import check_values, simple_poses, what_differs
 from ribbonsim.handoff.sheet.differences import Discrepancy, measure_discrepancies

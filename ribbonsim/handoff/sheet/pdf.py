@@ -14,9 +14,9 @@ from PIL import Image as Pictures
 
 from ribbonsim.arrays import Bytes
 from ribbonsim.errors import RibbonsimError
+from ribbonsim.files.stamp import version
 from ribbonsim.handoff.sheet.parts import Figure, Prose, Section, Sheet
 from ribbonsim.pages.html import Table, encode_png
-from ribbonsim.version import version
 from ribbonsim.view.lettering import font_file
 from ribbonsim.view.plots import Plot
 

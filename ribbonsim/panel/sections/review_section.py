@@ -8,7 +8,7 @@ from pathlib import Path
 import ipywidgets as widgets
 
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.files import make_folder
+from ribbonsim.files.writing import make_folder
 from ribbonsim.layout.layout import Layout
 from ribbonsim.layout.pose import Pose
 from ribbonsim.panel.sections.desk import Desk

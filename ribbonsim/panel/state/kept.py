@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.files import check_free
+from ribbonsim.files.writing import check_free
 from ribbonsim.layout.appendage_targets import ALL_TEST_POSES
 from ribbonsim.layout.one_ribbon import free_name
 from ribbonsim.layout.pose import Pose

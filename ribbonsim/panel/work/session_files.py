@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.files import write_file
+from ribbonsim.files.writing import write_file
 from ribbonsim.panel.state.compare_session import CompareSession
 from ribbonsim.panel.state.session import MeshMark, NotASessionError, Session, session_data
 from ribbonsim.panel.work.trouble import Trouble, trouble_of

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.version import version
+from ribbonsim.files.stamp import version
 
 _LOG = logging.getLogger(__name__)
 

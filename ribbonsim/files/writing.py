@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-import re
 import stat
 from collections.abc import Iterable, Iterator, Mapping
 from contextvars import ContextVar
@@ -14,7 +13,9 @@ from types import TracebackType
 from typing import BinaryIO
 
 from ribbonsim.errors import RibbonsimError
-from ribbonsim.staging import PREFIX, Move, Staging, held_back, place
+from ribbonsim.files.staging import PREFIX, Move, Staging, held_back, place
+
+_SHOWN = 300  # characters of a path
 
 _READ: ContextVar[list[os.stat_result] | None] = ContextVar("files read", default=None)
 
@@ -351,49 +352,3 @@ class Bundle:
         named = error.filename2 or error.filename
         own = isinstance(named, str | os.PathLike) and Path(named).parent == self.folder
         return cannot_write(Path(named) if own else self.folder, error)
-
-
-_SHOWN = 300  # characters of a path
-
-
-def cell(value: object) -> object:
-    """A cell of a CSV file; a text that a spreadsheet would take for a formula is quoted."""
-    live = isinstance(value, str) and value.startswith(("=", "+", "-", "@", "\t", "\r"))
-    return f"'{value}" if live else value
-
-
-_LONGEST = 64
-_LEAST_LEAD = 16
-
-
-def file_names(stems: Iterable[str], ending: str = ".png", lead: str = "") -> list[str]:
-    """Turn names into file names that never meet, whatever they hold.
-
-    Parameters
-    ----------
-    stems : iterable of str
-        What a file's name cannot hold becomes ``_``.
-    lead : str
-        Stands before each stem, with ``_`` between. If both are too long, it is cut and the
-        stem kept.
-    """
-    found: list[str] = []
-    taken: set[str] = set()
-    for stem in stems:
-        plain = _plain(stem, _LONGEST)
-        if lead:
-            plain = f"{_plain(lead, max(_LEAST_LEAD, _LONGEST - 1 - len(plain)))}_{plain}"
-        name, count = f"{plain}{ending}", 2
-        while name.casefold() in taken:
-            name, count = f"{plain}_{count}{ending}", count + 1
-        taken.add(name.casefold())
-        found.append(name)
-    return found
-
-
-def _plain(text: str, longest: int) -> str:
-    """What a file's name can hold of a text; the middle is cut, as ends tell names apart."""
-    plain = re.sub(r"[^\w.-]+", "_", text).lstrip(".") or "_"
-    if len(plain) <= longest:
-        return plain
-    return plain[: longest - longest // 2] + plain[-(longest // 2) :]
