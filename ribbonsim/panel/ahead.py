@@ -10,6 +10,7 @@ import json
 import os
 import subprocess
 import sys
+import threading
 from collections.abc import Mapping, Sequence
 
 from ribbonsim.errors import RibbonsimError
@@ -19,21 +20,55 @@ _CODE = f"""import sys
 if sys.path[0] == "":
     del sys.path[0]
 from {__name__} import become_kernel
-become_kernel()"""
+become_kernel(*map(int, sys.argv[1:]))"""
+_PATIENCE = 2.0  # a large creature is read while the kernel begins
 _BEGUN: list[subprocess.Popen[bytes]] = []
+_SIGHTS: list[int] = []
 
 
-def begin() -> None:
-    """Begin the process; it ends with this one if no kernel takes it."""
+def begin(folder: str | None = None) -> None:
+    """Begin the process; it ends with this one if no kernel takes it.
+
+    Parameters
+    ----------
+    folder : str, optional
+        Where a notebook is that opens what the panel opens by itself: the process reads and
+        draws that creature, as seen from there.
+    """
     if os.name != "posix":  # a kernel is interrupted there by a handle that it is born with
         return
+    command, given = [sys.executable, "-c", _CODE], []
+    if folder is not None:
+        sight, end = os.pipe()
+        _SIGHTS.append(sight)
+        command.append(str(end))
+        given.append(end)
+    # ipykernel asks whose child it is while it is imported, and ends when that has ended
+    own = {**os.environ, "JPY_PARENT_PID": str(os.getpid())}
     with contextlib.suppress(OSError):  # the kernel is then started as any other
-        command = [sys.executable, "-c", _CODE]
-        # ipykernel asks whose child it is while it is imported, and ends when that has ended
-        own = {**os.environ, "JPY_PARENT_PID": str(os.getpid())}
         _BEGUN.append(
-            subprocess.Popen(command, stdin=subprocess.PIPE, env=own, start_new_session=True)
+            subprocess.Popen(
+                command,
+                stdin=subprocess.PIPE,
+                env=own,
+                cwd=folder,
+                pass_fds=given,
+                start_new_session=True,
+            )
         )
+    for end in given:
+        os.close(end)
+
+
+def first_sight() -> bytes:
+    """Wait for the picture of the creature that is opened first; nothing if there is none.
+
+    It is told once: later the panel itself knows better what it shows.
+    """
+    if not _SIGHTS:
+        return b""
+    with open(_SIGHTS.pop(), "rb") as stream:
+        return stream.read()
 
 
 def hand_over(
@@ -81,11 +116,36 @@ def load() -> None:
         window.close()
 
 
-def become_kernel() -> None:
-    """Load, wait until the kernel is asked for, and be it."""
+def look_and_load(sight: int) -> None:
+    """Draw the creature that the panel will open, before the rest of the panel is loaded."""
+    from ribbonsim.view.backend import check_display
+
+    def check() -> None:
+        with contextlib.suppress(RibbonsimError):  # asked again when something is drawn
+            check_display()
+
+    os.set_inheritable(sight, False)
+    threading.Thread(target=check, daemon=True).start()  # it waits for another process
+    from ribbonsim.panel.work.first_sight import look_ahead
+
+    look_ahead(sight, _PATIENCE)
+    import ribbonsim.panel.panel  # noqa: F401
+
+
+def become_kernel(sight: int | None = None) -> None:
+    """Load, wait until the kernel is asked for, and be it.
+
+    Parameters
+    ----------
+    sight : int, optional
+        Where the picture of the creature that the panel will open goes, as a file's number.
+    """
     from ipykernel import kernelapp
 
-    load()
+    if sight is None:
+        load()
+    else:
+        look_and_load(sight)
     line = sys.stdin.buffer.readline()
     if not line:  # the server ended before
         return

@@ -13,7 +13,7 @@ from ribbonsim.panel.sections.compare_motion import CompareMotion
 from ribbonsim.panel.sections.desk import AnySessions, Desk
 from ribbonsim.panel.sections.layouts_section import LayoutsSection
 from ribbonsim.panel.sections.numbers_section import NumbersSection
-from ribbonsim.panel.sections.open_section import OpenSection, can_draw, first_source, style_sheet
+from ribbonsim.panel.sections.open_section import OpenSection, can_draw, style_sheet
 from ribbonsim.panel.sections.view_section import ViewSection
 from ribbonsim.panel.state.bench import Bench
 from ribbonsim.panel.state.compare_opening import (
@@ -27,6 +27,7 @@ from ribbonsim.panel.state.compare_opening import (
 from ribbonsim.panel.state.compare_session import CompareSession
 from ribbonsim.panel.state.opening import Source
 from ribbonsim.panel.work.session_files import SessionFiles, session_folder
+from ribbonsim.panel.work.starting import first_source
 from ribbonsim.panel.work.tiles import TileViewer
 from ribbonsim.panel.work.viewer import Viewer
 
@@ -146,7 +147,8 @@ class ComparePanel(PanelBox):
         main.add_class("rs-main")
         parts = [style_sheet(), opener.box, desk.message, main, numbers.table, numbers.others]
         self._put(desk, parts, [numbers])
-        source = first_source(source, opener, desk.sessions)
+        if source is None:
+            source = first_source(opener.demos, desk.sessions)
         if source is None:
             return
         if layouts is None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import json
 import os
 import signal
 import subprocess
@@ -52,6 +53,8 @@ def start_notebook(
         )
     notebook = find_notebook(folder)
     environment[NOTEBOOK_VARIABLE] = _seen_from_root(notebook)
+    if _codes(notebook) == _codes(_shipped() / NOTEBOOK):
+        environment[serving.FOLDER_VARIABLE] = str(notebook.parent)
     with _Server() as server:
         return server.run(lab_command(notebook, port, browser), environment)
 
@@ -142,16 +145,28 @@ def find_notebook(folder: str | os.PathLike[str] = ".") -> Path:
     here = Path(folder).resolve()
     if not here.is_dir():
         raise RibbonsimError(f"{folder} is not a folder: make it, or name another")
-    target = here / "notebooks" / NOTEBOOK
-    package = Path(__file__).resolve().parents[1]
-    # inside the package once installed, beside it in a checkout
-    for source in (package / "notebooks", package.parent / "notebooks"):
-        if (source / NOTEBOOK).is_file():
-            break
-    else:
-        raise RibbonsimError(f"{NOTEBOOK} is not part of this installation: install it again")
+    target, source = here / "notebooks" / NOTEBOOK, _shipped()
     make_folder(target.parent)
     for file in sorted((*source.glob("*.ipynb"), *source.glob("*.jpg"))):
         if not (target.parent / file.name).exists():
             write_file(target.parent / file.name, file.read_bytes())
     return target
+
+
+def _shipped() -> Path:
+    """The folder with the notebooks that come with the product."""
+    package = Path(__file__).resolve().parents[1]
+    # inside the package once installed, beside it in a checkout
+    for folder in (package / "notebooks", package.parent / "notebooks"):
+        if (folder / NOTEBOOK).is_file():
+            return folder
+    raise RibbonsimError(f"{NOTEBOOK} is not part of this installation: install it again")
+
+
+def _codes(notebook: Path) -> list[str] | None:
+    """What a notebook runs, cell by cell; None if it cannot be read."""
+    try:
+        cells = json.loads(notebook.read_text(encoding="utf-8"))["cells"]
+        return ["".join(cell["source"]) for cell in cells if cell["cell_type"] == "code"]
+    except (OSError, ValueError, TypeError, KeyError):
+        return None

@@ -12,7 +12,7 @@ from ribbonsim.panel.sections.findings_section import FindingsSection
 from ribbonsim.panel.sections.keep_section import KeepSection
 from ribbonsim.panel.sections.layout_section import LayoutSection
 from ribbonsim.panel.sections.motion_section import MotionSection
-from ribbonsim.panel.sections.open_section import OpenSection, can_draw, first_source, style_sheet
+from ribbonsim.panel.sections.open_section import OpenSection, can_draw, style_sheet
 from ribbonsim.panel.sections.pose_section import PoseSection
 from ribbonsim.panel.sections.tabs import Part, Tabs
 from ribbonsim.panel.sections.view_section import ViewSection
@@ -22,6 +22,7 @@ from ribbonsim.panel.state.opening import Source
 from ribbonsim.panel.state.playing import Playing
 from ribbonsim.panel.state.ribbon_words import layout_words
 from ribbonsim.panel.work.session_files import session_folder
+from ribbonsim.panel.work.starting import first_source
 
 SIZE = (900, 600)
 
@@ -63,7 +64,9 @@ class Panel(PanelBox):
         main.add_class("rs-main")
         self._put(desk, [style_sheet(), opener.box, desk.message, main], [tabs, view])
         tabs.begin(self._add, section if section in tabs.names else tabs.names[0])
-        by_hand, source = source is None, first_source(source, opener, desk.sessions)
+        by_hand = source is None
+        if source is None:
+            source = first_source(opener.demos, desk.sessions)
         if source is not None:
             opener.open(source, by_hand)
         tabs.tell()

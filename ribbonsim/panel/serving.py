@@ -10,6 +10,8 @@ from typing import Any
 from ribbonsim.panel import ahead
 
 NOTEBOOK_VARIABLE = "RIBBONSIM_NOTEBOOK"  # the one that is opened, seen from the server's root
+# where it is, if it opens what the panel opens by itself
+FOLDER_VARIABLE = "RIBBONSIM_OPENS_FIRST"
 # nothing of it appears among the notebook's own names
 _LOADS = f"__import__({ahead.__name__!r}, fromlist=['load']).load()"
 _PATIENCE = 300.0
@@ -25,6 +27,9 @@ def _load_jupyter_server_extension(server: Any) -> None:
     server.web_app.settings.setdefault("page_config_data", {})["buildCheck"] = False
     notebook = os.environ.get(NOTEBOOK_VARIABLE)
     if notebook:
+        from ribbonsim.panel.sight_handler import add_handler
+
+        add_handler(server)
         server.io_loop.add_callback(_keep, server, notebook)
 
 
@@ -61,7 +66,7 @@ async def prepare(server: Any, notebook: str) -> None:
 def main() -> None:
     """Start JupyterLab with this process's arguments."""
     if os.environ.get(NOTEBOOK_VARIABLE):
-        ahead.begin()
+        ahead.begin(os.environ.get(FOLDER_VARIABLE))
     # a grammar of addresses in other scripts, which takes seconds to build and no schema of
     # Jupyter asks for; jsonschema does without where it is not installed
     sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]

@@ -22,6 +22,7 @@ from ribbonsim.panel.state.opening import Source, open_source
 from ribbonsim.panel.state.readout import Readout
 from ribbonsim.panel.state.session import Session
 from ribbonsim.panel.work.dispatch import Dispatcher, Params
+from ribbonsim.panel.work.first_sight import read_already
 from ribbonsim.panel.work.opening import Opening
 from ribbonsim.panel.work.session_files import SessionFiles
 from ribbonsim.panel.work.subject import Frame, Spot
@@ -160,7 +161,7 @@ class Desk:
     def _read(self, source: Source, progress: Progress) -> Any:
         """Read and prepare a creature, on a thread of its own."""
         show = self.viewer.preview if self.has_loop else lambda _: None
-        return open_source(source, self.sessions, progress, show)
+        return open_source(read_already(source), self.sessions, progress, show)
 
     def _take_opened(self, came: Any) -> None:
         """Take what was prepared, and stand where it fills the picture."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import html
-import os
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +11,6 @@ import ipywidgets as widgets
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.mesh.creature import CreatureMesh
 from ribbonsim.mesh.load import MESH_ENDINGS
-from ribbonsim.panel.jupyter import MESH_VARIABLE, START_VARIABLE
 from ribbonsim.panel.sections.cards import bar_styles
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.fields import button, facts, pixels, row, show_html
@@ -23,7 +21,6 @@ from ribbonsim.panel.state.demo import demo_meshes
 from ribbonsim.panel.state.opening import Source
 from ribbonsim.panel.state.paths import find_file, offered, start_folders
 from ribbonsim.panel.state.ribbon_words import root_words
-from ribbonsim.panel.work.session_files import SessionFiles
 from ribbonsim.view.backend import check_display
 
 _NONE = "demo creature …"
@@ -223,20 +220,3 @@ def can_draw(desk: Desk) -> bool:
         desk.complain(str(error))
         return False
     return True
-
-
-def first_source(
-    source: Source | None, opener: OpenSection, files: SessionFiles[Any]
-) -> Source | None:
-    """What a panel opens at first.
-
-    That is what is asked for, what was worked on last in a folder, a mesh that was named when
-    the notebook was started, or a demo creature.
-    """
-    if source is not None:
-        return source
-    named, started = os.environ.get(MESH_VARIABLE, ""), os.environ.get(START_VARIABLE, "0")
-    last = files.last_opened(float(started) if named else 0.0)
-    if last is not None:
-        return next((path for path in opener.demos.values() if path == last), last)
-    return Path(named) if named else next(iter(opener.demos.values()), None)

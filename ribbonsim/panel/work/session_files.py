@@ -24,6 +24,7 @@ _MOST = 99
 _LARGEST = 32 * 1024 * 1024
 
 
+Stamp = tuple[int, int, int]
 Kind = TypeVar("Kind", Session, CompareSession)
 
 
@@ -58,7 +59,7 @@ class SessionFiles(Generic[Kind]):
         self._wanted: Kind | None = None
         self._lock = threading.Lock()
         self._path: Path | None = None
-        self._mine: tuple[int, int, int] | None = None  # the file as this panel left it
+        self._mine: Stamp | None = None  # the file as this panel left it
         self._last = ""
         self._failed = False
         _flush_at_end(self)
@@ -113,7 +114,7 @@ class SessionFiles(Generic[Kind]):
 
     def take(self, path: Path) -> None:
         """Go on with a file that was read."""
-        self._path, self._mine = path, _stamp(path)
+        self._path, self._mine = path, stamp_of(path)
 
     def last_opened(self, since: float = 0.0) -> Path | None:
         """The mesh file that was worked on last in the folder, if it was so since a time."""
@@ -156,7 +157,7 @@ class SessionFiles(Generic[Kind]):
 
     def _write(self, session: Kind) -> None:
         text = session.text()
-        unchanged = self._path is not None and _stamp(self._path) == self._mine
+        unchanged = self._path is not None and stamp_of(self._path) == self._mine
         if unchanged and text == self._last:
             return
         if self._path is None or not unchanged:
@@ -168,7 +169,7 @@ class SessionFiles(Generic[Kind]):
                     f"is: this panel goes on in {self._path.name}."
                 )
         write_file(self._path, text, force=self._mine is not None and unchanged)
-        self._mine, self._last = _stamp(self._path), text
+        self._mine, self._last = stamp_of(self._path), text
 
     def _free(self, mesh: MeshMark) -> Path:
         for path in self._names(mesh.name):
@@ -208,7 +209,8 @@ def _text(path: Path) -> str:
         raise NotASessionError(f"{path.name} is no session file") from error
 
 
-def _stamp(path: Path) -> tuple[int, int, int] | None:
+def stamp_of(path: Path) -> Stamp | None:
+    """What a file that is written anew differs in; None if there is none."""
     try:
         found = path.stat()
     except OSError:

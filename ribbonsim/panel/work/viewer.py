@@ -22,6 +22,7 @@ from ribbonsim.panel.state.beside import asked_of_both
 from ribbonsim.panel.state.guide_draft import GuideDraft
 from ribbonsim.panel.state.model import PanelModel
 from ribbonsim.panel.state.readout import Readout
+from ribbonsim.panel.work.bare import FILL, draw_bare
 from ribbonsim.panel.work.heat import measures_shown, weights_shown
 from ribbonsim.panel.work.live import LiveSender, Shown
 from ribbonsim.panel.work.marks import Marker, scale_patch
@@ -41,7 +42,6 @@ _REST_BEFORE_FINE = 0.18
 # the picture that stays in a saved notebook: while a browser draws, nobody waits for it
 _REST_BEFORE_STILL = 1.5
 _DOT = 14.0
-_FILL = 0.86
 _OLD_NUMBERS = 0.25
 _PICTURE_OUT = 0.012
 # six shifts within a pixel, no two in one row or column
@@ -111,7 +111,7 @@ class Viewer:
         """Stand where the posed creature fills the picture."""
         side = self.orbit.view if view is None else view
         side = replace(named_view(side) if isinstance(side, str) else side, up=self.up)
-        self._stand(self._staged(), side, _FILL)
+        self._stand(self._staged(), side, FILL)
 
     @property
     def up(self) -> Up:
@@ -223,11 +223,7 @@ class Viewer:
             return
         begin = time.perf_counter()
         try:
-            stage = self._stage_for(mesh)
-            points = (mesh.positions - mesh.centre) / mesh.diagonal
-            stage.show_clay()
-            stage.set_camera(fit_camera(points, named_view("three_quarter"), self.aspect, _FILL))
-            picture = stage.image(labels=False)
+            picture = draw_bare(self._stage_for(mesh), self.aspect)
         except Exception as error:  # nothing above this but the thread of all panels
             self._fail(trouble_of(error, "the mesh could not be drawn"))
             return

@@ -25,8 +25,59 @@
     @media (max-width: 380px) { .rs-page-switch { display: none; } }
     .rs-page-switch:hover, .rs-page-switch:focus-visible { opacity: 1; outline: 2px solid #0f6a73; }
   `;
+  const FIRST_CSS = `
+    .rs-first { --rs-k: 1; --rs-ground: #f5f6f6; --rs-ink: #55626d; position: fixed; inset: 0;
+      z-index: 10000; background: var(--rs-ground); color: var(--rs-ink); padding: 11px;
+      box-sizing: border-box; font: calc(13px * var(--rs-k))/1.4 system-ui, sans-serif; }
+    .rs-first.rs-dark { --rs-ground: #1f2529; --rs-ink: #a3afb8; }
+    .rs-first b { font-weight: 600; }
+    .rs-first img { position: absolute; left: 11px; top: 116px; object-fit: contain;
+      width: calc(100% - 34px - max(340px, clamp(392px, 24vw, 470px) * var(--rs-k)));
+      height: calc(100% - 310px * var(--rs-k)); border-radius: 4px; }
+    @media (min-width: 3200px) { .rs-first { --rs-k: 1.5; } }
+    @media (max-width: 860px) { .rs-first img { width: calc(100% - 22px); } }
+  `;
+  const DARK = "ribbonsim-dark";  // whether the theme was a dark one the last time
+  const PATIENCE = 120000;
 
   let shared = null;
+
+  // The creature that is being opened, until the panel itself shows it.
+  async function showFirst() {
+    const told = document.getElementById("jupyter-config-data");
+    if (!told || !location.pathname.includes("/doc/workspaces/ribbonsim/")) return;
+    const answer = await fetch(JSON.parse(told.textContent).baseUrl + "ribbonsim/first");
+    if (answer.status !== 200) return;
+    const whole = new Uint8Array(await answer.arrayBuffer()), end = whole.indexOf(10);
+    const picture = document.createElement("img");
+    picture.src = URL.createObjectURL(new Blob([whole.subarray(end + 1)], { type: "image/jpeg" }));
+    await picture.decode();
+    if (!wanted || shown()) return;
+    const cover = document.createElement("div"), name = document.createElement("b");
+    name.textContent = JSON.parse(new TextDecoder().decode(whole.subarray(0, end)));
+    picture.alt = `${name.textContent}, at rest`;
+    cover.className = "rs-first" + (localStorage.getItem(DARK) ? " rs-dark" : "");
+    addStyle(FIRST_CSS);
+    cover.append(name, " is read; the panel is on its way …", picture);
+    document.body.append(cover);
+    uncover = () => {
+      window.clearInterval(looks);
+      cover.remove();
+      URL.revokeObjectURL(picture.src);
+      uncover = () => {};
+    };
+    const looks = window.setInterval(() => { if (shown()) uncover(); }, 40);
+    window.setTimeout(() => uncover(), PATIENCE);
+    cover.addEventListener("pointerdown", () => uncover());
+  }
+  let wanted = true, uncover = () => {};
+
+  // whether the panel shows a creature, or something went wrong on the way
+  function shown() {
+    const picture = document.querySelector(".rs-panel img.rs-picture");
+    return (picture && picture.naturalWidth > 90) || document.querySelector(
+      ".rs-panel .rs-wrong, .jp-OutputArea-output[data-mime-type*='error']");
+  }
 
   async function sharedModule(name) {
     const versions = shared[name] || {};
@@ -34,9 +85,9 @@
     return (await newest.get())();
   }
 
-  function addStyle() {
+  function addStyle(css) {
     const style = document.createElement("style");
-    style.textContent = CSS;
+    style.textContent = css;
     document.head.appendChild(style);
   }
 
@@ -104,7 +155,8 @@
   async function present(app, notebook, panel) {
     await panel.context.ready;
     const flags = panel.content.model.sharedModel.getMetadata(KEY);
-    if (!flags || !flags.page) return;
+    if (!flags || !flags.page) { wanted = false; uncover(); return; }
+    localStorage.setItem(DARK, document.body.dataset.jpThemeLight === "false" ? "yes" : "");
     showPage(app, panel, true);
     addSwitch(app, panel);
     await panel.sessionContext.ready;
@@ -120,7 +172,7 @@
       autoStart: true,
       requires: [notebook.INotebookTracker],
       activate: (app, tracker) => {
-        addStyle();
+        addStyle(CSS);
         window.addEventListener("keydown", stepByKey, true);
         const open = (panel) => present(app, notebook, panel).catch((error) => console.error(error));
         tracker.forEach(open);
@@ -130,6 +182,7 @@
     return () => ({ __esModule: true, default: plugin });
   }
 
+  showFirst().catch((error) => console.warn("the first picture is left out:", error));
   window._JUPYTERLAB = window._JUPYTERLAB || {};
   window._JUPYTERLAB[NAME] = {
     init: (scope) => { shared = scope; },

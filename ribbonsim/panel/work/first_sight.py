@@ -1,0 +1,99 @@
+"""The creature that the panel opens first, read and drawn while the page is still loaded."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import threading
+from pathlib import Path
+
+from PIL import Image
+
+from ribbonsim.mesh.creature import CreatureMesh
+from ribbonsim.mesh.load import load_mesh
+from ribbonsim.panel.state.demo import demo_meshes
+from ribbonsim.panel.state.opening import Source
+from ribbonsim.panel.state.session import Session
+from ribbonsim.panel.work.bare import draw_bare
+from ribbonsim.panel.work.session_files import SessionFiles, Stamp, session_folder, stamp_of
+from ribbonsim.panel.work.starting import first_source
+from ribbonsim.view.scene import Stage
+
+_SIZE, _QUALITY = (1200, 800), 90
+
+
+class FirstSight:
+    """A mesh file that is read and drawn on a thread of its own.
+
+    Parameters
+    ----------
+    path : Path
+        The mesh file.
+    picture : int
+        The number of an open file, which a name and a JPEG file are written to, and which is
+        closed; nothing is written if it cannot be read or drawn.
+    """
+
+    def __init__(self, path: Path, picture: int) -> None:
+        self.path, self._picture = path, picture
+        self._stamp: Stamp | None = None
+        self._mesh: CreatureMesh | None = None
+        self._read = threading.Event()
+        self._thread = threading.Thread(target=self._work, name="ribbonsim-first", daemon=True)
+        self._thread.start()
+
+    def wait(self, seconds: float) -> None:
+        """Wait for the picture, but not longer than that."""
+        self._thread.join(seconds)
+
+    def mesh(self) -> CreatureMesh | None:
+        """The mesh, once it is read; None if it could not be, or the file is another by now."""
+        self._read.wait()
+        return self._mesh if stamp_of(self.path) == self._stamp else None
+
+    def _work(self) -> None:
+        with open(self._picture, "wb") as stream:
+            try:
+                self._stamp = stamp_of(self.path)
+                self._mesh = mesh = load_mesh(self.path)
+                self._read.set()
+                stream.write(_drawn(mesh))
+            except Exception:  # the panel tries it again, and says it
+                return
+            finally:
+                self._read.set()
+
+
+def _drawn(mesh: CreatureMesh) -> bytes:
+    """A creature's name in a line, and a JPEG file."""
+    with Stage(mesh, _SIZE) as stage:
+        picture = draw_bare(stage, _SIZE[0] / _SIZE[1])
+    stream = io.BytesIO()
+    Image.fromarray(picture).save(stream, "JPEG", quality=_QUALITY)
+    return json.dumps(mesh.name).encode() + b"\n" + stream.getvalue()
+
+
+_FIRST: list[FirstSight] = []
+
+
+def look_ahead(picture: int, patience: float) -> None:
+    """Read and draw what a panel opens that is told nothing, and write it there.
+
+    After so many seconds of patience it goes on beside what follows.
+    """
+    source = first_source(demo_meshes(), SessionFiles(Session, session_folder()))
+    if source is None:
+        os.close(picture)
+    else:
+        _FIRST.append(FirstSight(source, picture))
+        _FIRST[0].wait(patience)
+
+
+def read_already(source: Source) -> Source:
+    """A creature's mesh if its file was read ahead, once; else what was given."""
+    while _FIRST:
+        first = _FIRST.pop()
+        if isinstance(source, Path) and source == first.path:
+            return first.mesh() or source
+    return source
