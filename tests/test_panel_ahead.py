@@ -5,10 +5,12 @@ Reference: a kernel that jupyter_client starts by itself.
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 
 import pytest
+from demos import MESHES
 from jupyter_client import KernelManager
 from jupyter_client.provisioning import KernelProvisionerFactory
 
@@ -27,7 +29,7 @@ print(json.dumps({
     "parent": os.getppid(), "group": os.getpgid(0) == os.getpid(),
     "signals": [str(signal.getsignal(s)) for s in (signal.SIGINT, signal.SIGTERM)],
     "input": sys.stdin.closed if sys.stdin else None,
-    "plots": "matplotlib" in sys.modules,
+    "plots": __import__("matplotlib").get_backend(),
 }))
 """
 LOADED = "import sys; print('ribbonsim.panel.panel' in sys.modules)"
@@ -77,6 +79,18 @@ def test_a_kernel_that_was_begun_ahead_is_as_any_other(tmp_path, taken):
     for name in ours - set(usual["environment"]):  # how to draw without a screen
         del early["environment"][name]
     assert {k: (v, usual[k]) for k, v in early.items() if v != usual[k]} == {}
+
+
+def test_what_it_has_read_is_what_the_panel_opens(tmp_path, taken, monkeypatch):
+    shutil.copy(MESHES / "grub.obj", tmp_path)
+    monkeypatch.setenv("RIBBONSIM_MESH", str(tmp_path / "grub.obj"))
+    monkeypatch.setattr(ahead, "_SIGHTS", [])
+    ahead.begin(str(tmp_path))
+    assert json.loads(ahead.first_sight().split(b"\n", 1)[0])["name"] == "grub"
+    assert ahead.first_sight() == b""  # told once
+    count = "from ribbonsim.panel.work import first_sight; print(len(first_sight._FIRST))"
+    opened = "import ribbonsim as rs; print(rs.Panel().model.rig.mesh.name)"
+    assert [line.strip() for line in told(tmp_path, count, opened, count)] == ["1", "grub", "0"]
 
 
 def test_a_process_that_ended_is_no_kernel(tmp_path, taken):

@@ -137,6 +137,18 @@ def test_mesh_is_handed_over_and_the_notebook_opens_alone(tmp_path, started):
     assert "--no-browser" in command
 
 
+def test_only_what_the_shipped_notebook_opens_is_read_ahead(tmp_path, started):
+    made = notebook.find_notebook(tmp_path)
+    notebook.start_notebook(None, tmp_path)
+    text = made.read_text(encoding="utf-8")
+    made.write_text(text.replace("mesh = None", "mesh = 'other.obj'"), encoding="utf-8")
+    notebook.start_notebook(None, tmp_path)
+    made.write_text("{", encoding="utf-8")
+    notebook.start_notebook(None, tmp_path)
+    told = [environment.get("RIBBONSIM_OPENS_FIRST") for _, environment in started]
+    assert told == [str(made.parent), None, None]
+
+
 # what is asked and answered: Jupyter Server's REST API, GET /api/sessions
 @pytest.mark.slow
 def test_the_kernel_is_up_before_the_page_asks(tmp_path):

@@ -22,6 +22,8 @@ if sys.path[0] == "":
 from {__name__} import become_kernel
 become_kernel(*map(int, sys.argv[1:]))"""
 _PATIENCE = 2.0  # a large creature is read while the kernel begins
+# a kernel names it before anything is loaded that asks for it
+_PLOTS = "module://matplotlib_inline.backend_inline"
 _BEGUN: list[subprocess.Popen[bytes]] = []
 _SIGHTS: list[int] = []
 
@@ -44,7 +46,7 @@ def begin(folder: str | None = None) -> None:
         command.append(str(end))
         given.append(end)
     # ipykernel asks whose child it is while it is imported, and ends when that has ended
-    own = {**os.environ, "JPY_PARENT_PID": str(os.getpid())}
+    own = {"MPLBACKEND": _PLOTS, **os.environ, "JPY_PARENT_PID": str(os.getpid())}
     with contextlib.suppress(OSError):  # the kernel is then started as any other
         _BEGUN.append(
             subprocess.Popen(

@@ -13,7 +13,7 @@ from ribbonsim.panel.ahead import first_sight
 
 
 class FirstSightHandler(JupyterHandler):
-    """Gives a creature's name in a line, and a JPEG file; nothing if there is none."""
+    """Gives a line of JSON about a creature, and a JPEG file; nothing if there is none."""
 
     @authenticated
     async def get(self) -> None:

@@ -65,6 +65,18 @@ def told_address(log, server):
     pytest.fail(f"no address was told:\n{log.read_text()[-2000:]}")
 
 
+# takes down where the creature was seen while the page was still loaded
+WATCH = """
+    window.seenFirst = [];
+    setInterval(() => {
+        const seen = document.querySelector('.rs-first img');
+        if (!seen || !seen.naturalWidth) return;
+        const box = seen.getBoundingClientRect(), words = seen.parentElement.innerText;
+        window.seenFirst = [seen.alt, words, box.left, box.top, box.right, box.bottom];
+    }, 20);
+"""
+
+
 class Page(PanelPage):
     """The page as it comes up: nothing in it is pressed before the panel is there."""
 
@@ -92,6 +104,7 @@ class Page(PanelPage):
 def page(chromium, address):
     tab = chromium.new_page(viewport={"width": 1280, "height": 720})
     tab.set_default_timeout(120_000)
+    tab.add_init_script(WATCH)
     yield Page(tab, address)
     tab.close()
 
@@ -114,6 +127,18 @@ def test_the_panel_is_there_without_a_press_and_fits_the_screen(page):
     scrolled = page.page.evaluate("document.scrollingElement.scrollTop")
     assert scrolled == 0
     assert page.errors == []
+
+
+def test_the_creature_is_seen_where_the_panel_will_show_it_while_the_page_loads(page):
+    alt, words, left, top, right, bottom = page.page.evaluate("window.seenFirst")
+    assert alt == "coil, at rest"
+    assert words.startswith("coil")
+    box = page.image.bounding_box()
+    assert left <= box["x"] + 2
+    assert abs(top - box["y"]) < 40
+    assert right >= box["x"] + box["width"] - 2
+    assert abs(bottom - box["y"] - box["height"]) < 60
+    assert page.page.locator(".rs-first").count() == 0
 
 
 def test_the_notebook_is_one_click_away(page):

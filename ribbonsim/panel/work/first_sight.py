@@ -18,6 +18,7 @@ from ribbonsim.panel.state.session import Session
 from ribbonsim.panel.work.bare import draw_bare
 from ribbonsim.panel.work.session_files import SessionFiles, Stamp, session_folder, stamp_of
 from ribbonsim.panel.work.starting import first_source
+from ribbonsim.view import look
 from ribbonsim.view.scene import Stage
 
 _SIZE, _QUALITY = (1200, 800), 90
@@ -31,8 +32,8 @@ class FirstSight:
     path : Path
         The mesh file.
     picture : int
-        The number of an open file, which a name and a JPEG file are written to, and which is
-        closed; nothing is written if it cannot be read or drawn.
+        The number of an open file, which its picture is written to, and which is closed;
+        nothing is written if it cannot be read or drawn.
     """
 
     def __init__(self, path: Path, picture: int) -> None:
@@ -66,12 +67,13 @@ class FirstSight:
 
 
 def _drawn(mesh: CreatureMesh) -> bytes:
-    """A creature's name in a line, and a JPEG file."""
+    """A line of JSON with its name and the colours behind it, and a JPEG file."""
     with Stage(mesh, _SIZE) as stage:
         picture = draw_bare(stage, _SIZE[0] / _SIZE[1])
     stream = io.BytesIO()
     Image.fromarray(picture).save(stream, "JPEG", quality=_QUALITY)
-    return json.dumps(mesh.name).encode() + b"\n" + stream.getvalue()
+    head = {"name": mesh.name, "ground": [look.BACKGROUND_TOP, look.BACKGROUND_BOTTOM]}
+    return json.dumps(head).encode() + b"\n" + stream.getvalue()
 
 
 _FIRST: list[FirstSight] = []

@@ -49,13 +49,15 @@
     const answer = await fetch(JSON.parse(told.textContent).baseUrl + "ribbonsim/first");
     if (answer.status !== 200) return;
     const whole = new Uint8Array(await answer.arrayBuffer()), end = whole.indexOf(10);
+    const head = JSON.parse(new TextDecoder().decode(whole.subarray(0, end)));
     const picture = document.createElement("img");
     picture.src = URL.createObjectURL(new Blob([whole.subarray(end + 1)], { type: "image/jpeg" }));
     await picture.decode();
     if (!wanted || shown()) return;
     const cover = document.createElement("div"), name = document.createElement("b");
-    name.textContent = JSON.parse(new TextDecoder().decode(whole.subarray(0, end)));
-    picture.alt = `${name.textContent}, at rest`;
+    name.textContent = head.name;
+    picture.alt = `${head.name}, at rest`;
+    picture.style.background = `linear-gradient(${head.ground.join(", ")})`;
     cover.className = "rs-first" + (localStorage.getItem(DARK) ? " rs-dark" : "");
     addStyle(FIRST_CSS);
     cover.append(name, " is read; the panel is on its way …", picture);
