@@ -2,6 +2,7 @@
 
 import gc
 import os
+import sys
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,14 @@ from hypothesis import settings
 MOST_WORKERS = 4
 # folders whose tests run only if their mark is asked for: imported for nothing otherwise
 FOLDERS_BY_MARK = ("bench", "browser", "fuzz")
+# seconds that panels wait for a hand to rest, in the modules that wait: nobody's hand is here
+RESTS = {
+    "sections.findings_section": ("_REST",),
+    "sections.live_amount": ("_REST",),
+    "sections.numbers_section": ("_REST",),
+    "work.two_figures": ("_REST",),
+    "work.viewer": ("_REST_BEFORE_FINE", "_REST_BEFORE_STILL"),
+}
 
 # tests run beside one another: a library that starts a thread a core only gets in their way
 for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
@@ -55,4 +64,14 @@ def _remembered():
 
     with pytest.MonkeyPatch.context() as patch:
         remember_shapes(patch)
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _short_rests():
+    with pytest.MonkeyPatch.context() as patch:
+        for name, rests in RESTS.items():
+            module = sys.modules.get(f"ribbonsim.panel.{name}")
+            for rest in rests if module else ():
+                patch.setattr(module, rest, 0.1 * getattr(module, rest))
         yield

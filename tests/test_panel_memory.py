@@ -1,6 +1,8 @@
 """What a closed panel leaves behind: nothing."""
 
 import gc
+import subprocess
+import sys
 import weakref
 from dataclasses import replace
 
@@ -67,8 +69,8 @@ def test_a_cell_that_is_run_again_closes_what_it_showed_before(monkeypatch):
         each.close()
 
 
-@pytest.mark.slow
-def test_twenty_runs_of_a_cell_leave_five_megabytes_at_most():
+def growth():
+    """Bytes by which this process has grown after twenty more runs of a cell."""
     process, mesh = psutil.Process(), small()
 
     def run():
@@ -82,4 +84,19 @@ def test_twenty_runs_of_a_cell_leave_five_megabytes_at_most():
     before = process.memory_info().rss
     for _ in range(20):
         run()
-    assert process.memory_info().rss - before <= 5e6
+    return process.memory_info().rss - before
+
+
+@pytest.mark.slow
+def test_twenty_runs_of_a_cell_leave_five_megabytes_at_most():
+    # in a process of its own: what earlier tests held comes back to the system whenever it likes,
+    # and what they left at work takes more
+    done = subprocess.run(
+        [sys.executable, __file__], capture_output=True, text=True, check=False, timeout=600
+    )
+    assert done.returncode == 0, done.stderr
+    assert int(done.stdout) <= 5e6
+
+
+if __name__ == "__main__":
+    print(growth())
