@@ -35,7 +35,7 @@
       width: calc(100% - 34px - max(340px, clamp(392px, 24vw, 470px) * var(--rs-k)));
       height: calc(100% - 310px * var(--rs-k)); border-radius: 4px; }
     @media (min-width: 3200px) { .rs-first { --rs-k: 1.5; } }
-    @media (max-width: 860px) { .rs-first img { width: calc(100% - 22px); } }
+    @media (max-width: 860px) { .rs-first img { width: calc(100% - 22px); height: auto; } }
   `;
   const DARK = "ribbonsim-dark";  // whether the theme was a dark one the last time
   const PATIENCE = 120000;
