@@ -164,7 +164,9 @@ def test_the_kernel_is_up_before_the_page_asks(tmp_path):
             stderr=subprocess.STDOUT,
         )
     try:
-        sessions = wait_for_session(log, server)
+        address, sessions = wait_for_session(log, server)
+        with urllib.request.urlopen(f"{address}/ribbonsim/first", timeout=60) as answer:
+            assert answer.status == 204  # nothing was read ahead: RFC 9110, No Content
     finally:
         server.terminate()
         server.wait(timeout=120)
@@ -182,7 +184,7 @@ def wait_for_session(log, server):
             with urllib.request.urlopen(f"{told[0]}/api/sessions", timeout=60) as answer:
                 sessions = json.load(answer)
             if sessions and sessions[0]["kernel"]["execution_state"] == "idle":
-                return sessions
+                return told[0], sessions
         time.sleep(0.2)
     raise AssertionError(f"no session came:\n{log.read_text()}")
 

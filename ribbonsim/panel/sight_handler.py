@@ -22,7 +22,7 @@ class FirstSightHandler(JupyterHandler):
         self.set_header("Cache-Control", "no-store")
         self.set_header("Content-Type", "application/octet-stream")
         self.set_status(200 if seen else 204)
-        self.finish(seen)
+        self.finish(seen or None)
 
 
 def add_handler(server: Any) -> None:
