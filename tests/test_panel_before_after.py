@@ -326,7 +326,7 @@ def test_the_line_is_dragged_in_the_kernels_picture_and_stays_in_it(bench):
 
     def drag(start, end):
         for kind, x in (("mousedown", start), ("mousemove", end), ("mouseup", end)):
-            bench.view._mouse({"type": kind, "relativeX": x, **at})
+            bench.view.mouse.hear({"type": kind, "relativeX": x, **at})
 
     drag(wide / 2 + 3, 0.25 * wide)
     assert bench.desk.viewer.sides.divider == pytest.approx(0.25)

@@ -15,6 +15,7 @@ from ribbonsim.panel.compare_panel import ComparePanel
 from ribbonsim.panel.sections.numbers_section import table_html
 from ribbonsim.panel.state import kept
 from ribbonsim.panel.state import layout_edits as edits
+from ribbonsim.panel.work.canvas import Canvas
 from ribbonsim.panel.work.tiles import best_grid, join_tiles
 from ribbonsim.panel.work.worker import CHECKS, PICTURES
 
@@ -129,13 +130,13 @@ def test_names_from_files_are_escaped_and_files_come_back(panel, tmp_path):
 
 def test_creatures_are_seen_as_large_as_tiles_allow():
     # worked out by hand: a tile of 900 x 600 pixels over the grid, 26 pixels off for its name
-    assert best_grid(2, 1.0, (900, 600)) == (2, 1)
-    assert best_grid(2, 8.0, (900, 600)) == (1, 2)  # 900 / 8 across against 450 / 8
-    assert best_grid(3, 0.3, (900, 600)) == (3, 1)  # 574 high against 274
-    assert best_grid(3, 1.7, (900, 600)) == (2, 2)  # 450 / 1.7 against 300 / 1.7 and 174
+    assert best_grid(2, 1.0, Canvas((900, 600))) == (2, 1)
+    assert best_grid(2, 8.0, Canvas((900, 600))) == (1, 2)  # 900 / 8 across against 450 / 8
+    assert best_grid(3, 0.3, Canvas((900, 600))) == (3, 1)  # 574 high against 274
+    assert best_grid(3, 1.7, Canvas((900, 600))) == (2, 2)  # 450 / 1.7 against 300 / 1.7 and 174
     for count in range(2, 7):
         for aspect in (0.1, 0.5, 1.0, 2.0, 10.0):
-            columns, rows = best_grid(count, aspect, (900, 600))
+            columns, rows = best_grid(count, aspect, Canvas((900, 600)))
             assert columns * rows >= count > columns * (rows - 1)
 
 

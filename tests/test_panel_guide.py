@@ -66,8 +66,8 @@ def event(kind, pixel, **more):
 
 
 def click(view, pixel, **more):
-    view._mouse(event("mousedown", pixel, **more))
-    view._mouse(event("mouseup", pixel, **more))
+    view.mouse.hear(event("mousedown", pixel, **more))
+    view.mouse.hear(event("mouseup", pixel, **more))
 
 
 def off_arc(point):
@@ -196,19 +196,19 @@ def test_points_are_dragged_and_the_picture_orbits_beside_them(drawing):
     np.testing.assert_allclose(draft.points, points_along(desk.model.own.ribbon))
     orbit = desk.viewer.orbit
     start = pixel_of(desk, draft.points[-1])
-    view._mouse(event("mousedown", start))
+    view.mouse.hear(event("mousedown", start))
     for step in (4, 8, 12):
-        view._mouse(event("mousemove", (start[0] + step, start[1])))
-    view._mouse(event("mouseup", (start[0] + 12, start[1])))
+        view.mouse.hear(event("mousemove", (start[0] + step, start[1])))
+    view.mouse.hear(event("mouseup", (start[0] + 12, start[1])))
     assert desk.viewer.orbit is orbit
     assert draft.chosen == len(draft.points) - 1
     end = pixel_of(desk, draft.points[-1])
     assert end == pytest.approx((start[0] + 12, start[1]), abs=1e-6)
     section._undo.click()
     assert pixel_of(desk, draft.points[-1]) == pytest.approx(start)
-    view._mouse(event("mousedown", (5, 5)))
-    view._mouse(event("mousemove", (45, 5)))
-    view._mouse(event("mouseup", (45, 5)))
+    view.mouse.hear(event("mousedown", (5, 5)))
+    view.mouse.hear(event("mousemove", (45, 5)))
+    view.mouse.hear(event("mouseup", (45, 5)))
     assert desk.viewer.orbit is not orbit
     assert len(draft.points) == 7
 

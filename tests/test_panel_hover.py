@@ -68,15 +68,15 @@ def test_the_pointer_is_waited_for_and_the_last_place_counts(view):
     (first, *_), (x, y, _) = viewer.camera.project(points, viewer.size)
     event = {"type": "mousemove", "relativeY": y, "boundingRectWidth": 300, "buttons": 0}
     for at in np.linspace(first, x, 5):
-        view._mouse({**event, "relativeX": at})
+        view.mouse.hear({**event, "relativeX": at})
     words = told(view)
     found = viewer.vertex_at(x, y)
     view.hover.read(found)
     assert told(view) == words != ""
-    view._mouse({**event, "relativeX": 2.0, "relativeY": 2.0})
+    view.mouse.hear({**event, "relativeX": 2.0, "relativeY": 2.0})
     assert told(view) == ""
-    view._mouse({**event, "relativeX": x})
-    view._mouse({**event, "type": "mouseleave", "relativeX": -1.0})
+    view.mouse.hear({**event, "relativeX": x})
+    view.mouse.hear({**event, "type": "mouseleave", "relativeX": -1.0})
     assert told(view) == ""
 
 
@@ -89,7 +89,7 @@ def test_a_browser_that_draws_tells_the_vertex(view):
 
 def test_nothing_is_told_of_layouts_side_by_side(view):
     beside = ViewSection(view._desk, "a layout", poses=False)
-    beside._mouse({"type": "mousemove", "relativeX": 150, "relativeY": 100})
+    beside.mouse.hear({"type": "mousemove", "relativeX": 150, "relativeY": 100})
     assert PICTURES.settle()
     beside.live._hear(None, {"kind": "hover", "vertex": 12}, [])
     assert PICTURES.settle()

@@ -7,9 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from ribbonsim.panel.work.canvas import Canvas
 from ribbonsim.panel.work.marks import Marker, Marks
 
 SIZE = (450, 300)
+CANVAS = Canvas(SIZE)
 GROUND = np.full((SIZE[1], SIZE[0], 3), 128, dtype=np.uint8)
 NOTHING = np.zeros((0, 2))
 
@@ -21,15 +23,17 @@ def apart(one, other):
 
 def drawn(marker, places, chosen=""):
     """Boxes of the names after the controls have gone to places."""
-    marks = Marks([(f"control{i + 1}", place) for i, place in enumerate(places)], chosen)
+    controls = [(f"control{i + 1}", place) for i, place in enumerate(places)]
+    marks = Marks(controls, named=controls, chosen=chosen)
     picture = marker.draw(GROUND, marks)
     assert not np.array_equal(picture, GROUND)
     return marker.boxes
 
 
 def settled(places, chosen=""):
-    marker = Marker(SIZE)
-    marks = Marks([(f"control{i + 1}", place) for i, place in enumerate(places)], chosen)
+    marker = Marker(CANVAS)
+    controls = [(f"control{i + 1}", place) for i, place in enumerate(places)]
+    marks = Marks(controls, named=controls, chosen=chosen)
     marker.settle(marks, NOTHING, anew=True)
     return marker
 
@@ -70,3 +74,40 @@ def test_names_never_overlap_wherever_controls_go(both):
     for left, top, right, bottom in boxes.values():
         assert 0.0 <= left < right <= SIZE[0]
         assert 0.0 <= top < bottom <= SIZE[1]
+
+
+def test_a_name_that_is_pointed_at_comes_and_goes_and_the_chosen_one_stays_where_it_is():
+    controls = [(f"control{i + 1}", (60.0 + 70.0 * i, 150.0)) for i in range(5)]
+    marker = Marker(CANVAS)
+    alone = Marks(controls, named=controls[:1], chosen="control1")
+    marker.settle(alone, NOTHING, anew=True)
+    marker.draw(GROUND, alone)
+    assert list(marker.boxes) == ["control1"]
+    before = marker.boxes["control1"]
+    both = Marks(controls, named=controls[:2], chosen="control1")
+    marker.settle(both, NOTHING, anew=False)
+    marker.draw(GROUND, both)
+    assert marker.boxes["control1"] == before
+    assert apart(*marker.boxes.values())
+    assert set(marker.boxes) == {"control1", "control2"}
+
+
+def test_on_a_finer_canvas_the_same_stands_at_the_same_places():
+    coarse = settled([(150.0, 150.0), (300.0, 100.0)], "control1")
+    boxes = drawn(coarse, [(150.0, 150.0), (300.0, 100.0)], "control1")
+    fine = Marker(Canvas((2 * SIZE[0], 2 * SIZE[1]), 2.0))
+    controls = [("control1", (300.0, 300.0)), ("control2", (600.0, 200.0))]
+    marks = Marks(controls, named=controls, chosen="control1")
+    fine.settle(marks, NOTHING, anew=True)
+    large = fine.draw(np.repeat(np.repeat(GROUND, 2, axis=0), 2, axis=1), marks)
+    assert fine.boxes == boxes
+    small = coarse.draw(GROUND, Marks(controls=[], named=[]))
+    assert small.shape == GROUND.shape
+    # twice as many pixels to a unit: nearly four times as many are drawn on
+    changed = (large != 128).any(axis=2).sum()
+    again = coarse.draw(
+        GROUND,
+        Marks([(n, (x / 2, y / 2)) for n, (x, y) in controls],
+              [(n, (x / 2, y / 2)) for n, (x, y) in controls], "control1"),
+    )  # fmt: skip
+    assert changed == pytest.approx(4 * (again != 128).any(axis=2).sum(), rel=0.06)

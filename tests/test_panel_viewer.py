@@ -378,10 +378,10 @@ def test_a_panel_that_nobody_sees_frees_its_stage(no_mesh_named):
     desk = panel._desk
     desk.picture._view_count = 1
     assert PICTURES.settle()
-    assert desk.viewer._stage is not None
+    assert desk.viewer.painter.stage is not None
     desk.picture._view_count = 0
     assert PICTURES.settle()
-    assert desk.viewer._stage is None
+    assert desk.viewer.painter.stage is None
     desk.picture._view_count = 1
     assert PICTURES.settle()
     pixels(desk.picture.value)

@@ -7,6 +7,7 @@ import contextlib
 import ctypes
 import gc
 import html
+import io
 import time
 import weakref
 from collections.abc import Callable, Sequence
@@ -14,6 +15,7 @@ from typing import Any, Protocol
 
 import ipywidgets as widgets
 from ipywidgets.widgets.widget import _instances
+from PIL import Image
 
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.files.stamp import version
@@ -23,6 +25,7 @@ from ribbonsim.panel.sections.tabs import Part
 from ribbonsim.panel.sections.typed_text import TypedText
 
 _BETWEEN = 2.0
+_STILL_WIDE, _STILL_QUALITY = 1280, 90
 # the still is seen where the panel itself cannot be: in a notebook whose kernel has ended
 _HIDES = (
     "<style>"
@@ -169,13 +172,28 @@ class Still:
 
     def markup(self) -> str:
         """The still as HTML."""
-        data = base64.b64encode(self._jpeg).decode()
+        data = base64.b64encode(smaller(self._jpeg)).decode()
         image = (
             f'<img alt="the creature" style="max-width:100%" src="data:image/jpeg;base64,{data}">'
         )
         lines = "".join(f"<div>{html.escape(line)}</div>" for line in self._facts())
         how = f"Run the cell to go on from here (ribbonsim {html.escape(version())})."
         return f'{_HIDES}<div class="rs-still">{image if data else ""}{lines}<div>{how}</div></div>'
+
+
+def smaller(jpeg: bytes) -> bytes:
+    """A picture no wider than a saved notebook has use for."""
+    if not jpeg:
+        return jpeg
+    picture = Image.open(io.BytesIO(jpeg))
+    wide, high = picture.size
+    if wide <= _STILL_WIDE:
+        return jpeg
+    size = _STILL_WIDE, round(high * _STILL_WIDE / wide)
+    picture.draft("RGB", size)  # reads no more of it than is needed
+    stream = io.BytesIO()
+    picture.resize(size, Image.Resampling.BOX).save(stream, "JPEG", quality=_STILL_QUALITY)
+    return stream.getvalue()
 
 
 def widgets_now() -> set[str]:

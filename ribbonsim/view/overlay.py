@@ -26,6 +26,8 @@ from ribbonsim.view.look import CONTROL, INK, PAPER, STATION, Scale
 _CLEAR_WORTH = 4.0  # a label over the ribbon is so much worse than one over the skin
 _NAME, _SMALL, _TITLE, _VALUE = 16.0, 12.5, 21.0, 17.0
 _SOFT, _HALO = "#5a6873", "#f2f4f5"
+# from a picture's bottom to the top of a scale's title, at zoom 1
+SCALE_HIGH = 112.0
 
 
 @dataclass(frozen=True)
@@ -59,11 +61,14 @@ class Layer:
         Pixels that labels should not hide.
     scale : Scale or None
         Shown as a bar at the bottom left.
+    zoom : float or None
+        How large all is written; None is as large as suits the picture.
     """
 
     marks: list[Mark] = field(default_factory=list)
     keep_clear: Array = field(default_factory=lambda: np.zeros((0, 2)))
     scale: Scale | None = None
+    zoom: float | None = None
 
     @property
     def empty(self) -> bool:
@@ -77,7 +82,8 @@ def write_over(picture: Bytes, layer: Layer, body: ArrayLike | None = None) -> B
         return picture
     height, width = picture.shape[:2]
     sheet = Image.new("RGBA", (width * FINE, height * FINE), (255, 255, 255, 0))
-    pen = _MarkPen(sheet, max(0.8, min(width, height * 4 / 3) / 1150.0))
+    usual = max(0.8, min(width, height * 4 / 3) / 1150.0)
+    pen = _MarkPen(sheet, usual if layer.zoom is None else layer.zoom)
     clear = covered_cells(layer.keep_clear, (width, height))
     busy = covered_cells(body, (width, height)) + _CLEAR_WORTH * clear
     taken: list[Box] = []

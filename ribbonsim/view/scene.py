@@ -235,6 +235,19 @@ class Stage:
         """Make pictures of another size from now on; set the view afterwards."""
         self._window.resize(size)
 
+    def draw_within(self, size: tuple[int, int], lines: float) -> None:
+        """Make smaller pictures from now on, without the wait for another window.
+
+        Parameters
+        ----------
+        size : (width, height)
+            Pixels; neither more than of the window.
+        lines : float
+            How many times as wide as usual lines are drawn.
+        """
+        self._window.draw_within(size)
+        self._window.scale_lines(lines)
+
     def smooth_edges(self, on: bool) -> None:
         """Take several samples a pixel, or one."""
         self._window.smooth_edges(on)

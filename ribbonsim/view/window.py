@@ -31,6 +31,8 @@ class Window:
         self.pv: Any = pyvista
         self._lock = threading.RLock()
         self._pixels: Any = vtkUnsignedCharArray()
+        self._size, self._lines = size, list[tuple[Any, float]]()
+        self._line_scale = max(1.0, size[1] / 900.0)
         self.plotter: Any = self.pv.Plotter(
             off_screen=True, window_size=list(size), lighting="none"
         )
@@ -53,13 +55,28 @@ class Window:
 
     @property
     def size(self) -> tuple[int, int]:
-        """Width and height in pixels."""
-        width, height = self.plotter.window_size
-        return int(width), int(height)
+        """Width and height of pictures in pixels."""
+        return self._size
 
     def resize(self, size: tuple[int, int]) -> None:
-        """Make pictures of another size from now on."""
+        """Make pictures of another size from now on, in a window of that size."""
         self.plotter.window_size = list(size)
+        self.draw_within(size)
+
+    def draw_within(self, size: tuple[int, int]) -> None:
+        """Make pictures of another size from now on, in a corner of the window as it is.
+
+        A window of another size takes as long as many pictures.
+        """
+        room = self.plotter.window_size
+        self.plotter.renderer.SetViewport(0.0, 0.0, size[0] / room[0], size[1] / room[1])
+        self._size = size
+
+    def scale_lines(self, scale: float) -> None:
+        """Draw lines so many times as wide from now on, none thinner than a pixel."""
+        self._line_scale = scale
+        for actor, width in self._lines:
+            actor.prop.line_width = max(1.0, width * scale)
 
     def smooth_edges(self, on: bool) -> None:
         """Take several samples a pixel, or one."""
@@ -90,7 +107,8 @@ class Window:
         mapper.SetScalarVisibility(False)
         actor = self.pv.Actor(mapper=mapper)
         actor.prop.color = colour
-        actor.prop.line_width = width * max(1.0, self.size[1] / 900.0)
+        actor.prop.line_width = max(1.0, width * self._line_scale)
+        self._lines.append((actor, width))
         if surface is None:  # lines lie on a surface and have to win over it
             mapper.SetResolveCoincidentTopologyToPolygonOffset()
             mapper.SetRelativeCoincidentTopologyLineOffsetParameters(-4.0, -2000.0)
@@ -103,6 +121,7 @@ class Window:
     def remove(self, actor: Any) -> None:
         """Take a piece away."""
         self.plotter.remove_actor(actor, render=False)
+        self._lines = [line for line in self._lines if line[0] is not actor]
 
     # -- the picture ---------------------------------------------------------------------------
 

@@ -130,8 +130,7 @@ def middle_of_body(panel, box):
     row = int(np.argmax(away.sum(axis=1)))
     columns = np.flatnonzero(away[row])
     column = int(np.median(columns))
-    scale = box["width"] / 900.0
-    return box["x"] + scale * column, box["y"] + scale * row
+    return box["x"] + column, box["y"] + row
 
 
 def test_controls_of_appendages_move_alone_alike_and_opposite(grown):
@@ -270,8 +269,7 @@ def test_a_dot_of_another_ribbon_is_clicked(grown):
     places = np.unique(np.column_stack(yellow) // 12, axis=0) * 12 + 6
     seen = set()
     for row, column in places:
-        scale = box["width"] / 900.0
-        panel.page.mouse.click(box["x"] + scale * column, box["y"] + scale * row)
+        panel.page.mouse.click(box["x"] + column, box["y"] + row)
         panel.page.wait_for_timeout(250)
         seen.add(chosen(panel))
         if len(seen) > 2:

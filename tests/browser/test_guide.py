@@ -38,8 +38,7 @@ def chosen_dot(panel):
 def on_page(panel, spot):
     panel.image.scroll_into_view_if_needed()
     box = panel.image.bounding_box()
-    scale = box["width"] / 900
-    return box["x"] + scale * spot[0], box["y"] + scale * spot[1]
+    return box["x"] + spot[0], box["y"] + spot[1]
 
 
 def test_a_guide_is_drawn_by_clicks_dragged_undone_and_used(panel):

@@ -93,7 +93,7 @@ class Page(PanelPage):
         self.page.wait_for_function(
             """() => {
                 const image = document.querySelector('.rs-panel img.rs-picture');
-                return image && image.naturalWidth == 900;
+                return image && image.naturalWidth > 90;
             }""",
             timeout=240_000,
         )

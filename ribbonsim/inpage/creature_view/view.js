@@ -5,6 +5,7 @@ const SHOWN = {
   ground: true, chosen: "", named: "body", scale: null, front: null, // the layout that is chosen
   guide: null, picks: false, piece: null, place: null, // a guide that is drawn; a vertex is asked for
   left: 0, // of two layouts on either side of a line
+  few: false, // whether only the chosen control and the one under the pointer have their names
 };
 const LETTERS = "ABCDEF";
 
@@ -431,9 +432,10 @@ export class CreatureView {
       const [x, y] = camera.project(layout.control(i), box, at);
       const strong = name === shown.chosen && (shown.front ?? number) === number;
       const named = ribbon === shown.named || strong;
-      const text = named && box[2] > 260 ? short(name) : "";
+      const key = `${number} ${name}`;
+      const told = shown.few ? strong || key === this.pointed : named && box[2] > 260;
       const rings = strong ? RINGS.chosen(look) : named ? RINGS.control(look) : RINGS.other(look);
-      entries.push({ x, y, text, strong, rings, key: `${number} ${name}` });
+      entries.push({ x, y, text: told ? short(name) : "", strong, rings, key });
     });
     entries.sort((a, b) => Number(b.strong) - Number(a.strong));
   }
@@ -541,7 +543,7 @@ export class CreatureView {
     hear(this.host, {
       pointerdown: (event) => this.press(event), pointermove: (event) => this.drag(event),
       pointerup: (event) => this.release(event), pointercancel: (event) => this.release(event),
-      pointerleave: () => this.on.hover && this.awaitRest(-1, -1),
+      pointerleave: () => this.pointers.size || this.hover(-1, -1),
       wheel: (event) => this.roll(event), keydown: (event) => this.key(event),
       dblclick: () => this.shown.guide || this.fit(), contextmenu: (event) => event.preventDefault(),
     });
@@ -673,6 +675,11 @@ export class CreatureView {
   hover(x, y) {
     const tile = this.tileAt(x, y), { guide, picks } = this.shown;
     const over = tile && (guide ? guideAt(this, x, y, tile.box) !== null : !picks && this.dotAt(x, y, tile));
+    const pointed = over?.kind === "control" ? `${over.layout} ${over.name}` : "";
+    if (this.shown.few && pointed !== this.pointed) {
+      this.pointed = pointed;
+      this.ask();
+    }
     if (this.on.hover) this.awaitRest(x, y);
     this.host.style.cursor = isOnLine(this, x) ? "ew-resize" : over ? "pointer" : guide || picks ? "crosshair" : "grab";
   }

@@ -16,6 +16,7 @@ from ribbonsim.panel.state.beside import (
     last_changed,
     still_holds,
 )
+from ribbonsim.panel.work.picking import pixel_of
 from ribbonsim.panel.work.split_picture import LINE_ENDS
 from ribbonsim.panel.work.two_figures import TwoFiguresWork
 from ribbonsim.panel.work.two_sides import TwoFigures
@@ -123,8 +124,9 @@ class BeforeAfterSection:
         return self._held
 
     def _is_on_line(self, event: dict[str, Any]) -> bool:
-        wide = float(event.get("boundingRectWidth") or self._desk.viewer.size[0])
-        return abs(event["relativeX"] - wide * self._desk.viewer.sides.divider) < _LINE_REACH
+        viewer = self._desk.viewer
+        away = pixel_of(viewer.canvas, event)[0] - viewer.size[0] * viewer.sides.divider
+        return abs(away) < _LINE_REACH * viewer.canvas.grain
 
     def drag(self, event: dict[str, Any]) -> bool:
         """Move the line, if it is held."""
@@ -133,8 +135,8 @@ class BeforeAfterSection:
         if not event.get("buttons", 1):  # let go outside the picture
             self._held = False
             return False
-        wide = float(event.get("boundingRectWidth") or self._desk.viewer.size[0])
-        self.move(event["relativeX"] / wide)
+        canvas = self._desk.viewer.canvas
+        self.move(pixel_of(canvas, event)[0] / canvas.size[0])
         return True
 
     def let_go(self) -> bool:

@@ -10,6 +10,7 @@ import numpy as np
 from ribbonsim.layout.appendages import BODY
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.fields import show_html
+from ribbonsim.panel.work.painting import measured
 from ribbonsim.panel.work.subject import Subject
 from ribbonsim.panel.work.worker import PICTURES
 
@@ -59,7 +60,7 @@ class HoverSection:
         PICTURES.ask((self, "read"), lambda: self._show_now(self._words(subject, vertex)))
 
     def _words(self, subject: Subject, vertex: int) -> str:
-        measures = self._desk.viewer.measured(subject)
+        measures = measured(subject)
         gauge = subject.model.gauge_of(subject.rig)
         stretch = gauge.over_vertices(measures.stretch[:, 0])[vertex]
         girth = gauge.along_body(measures.girth)[vertex]

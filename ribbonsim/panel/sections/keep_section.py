@@ -7,9 +7,20 @@ from collections.abc import Callable
 import ipywidgets as widgets
 
 from ribbonsim.panel.sections.desk import Desk
-from ribbonsim.panel.sections.fields import button, heading, pixels, row, text_field, tick
+from ribbonsim.panel.sections.fields import (
+    button,
+    facts,
+    heading,
+    pixels,
+    row,
+    text_field,
+    tick,
+)
 from ribbonsim.panel.state import kept
 from ribbonsim.panel.state.model import PanelModel
+
+_NO_POSES = "No pose is kept yet: name the pose that you see, and press Keep this pose."
+_NO_LAYOUTS = "No layout is put aside yet: name a copy, and press Duplicate this layout."
 
 
 class KeepSection:
@@ -17,16 +28,18 @@ class KeepSection:
 
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
-        wide = widgets.Layout(width="auto", height=pixels(92))
-        self._poses = widgets.Select(options=[], layout=wide)
+        self._poses = _list()
+        self._no_poses = widgets.HTML(facts(_NO_POSES))
         self._pose_name = text_field("name of the pose")
-        self._layouts = widgets.Select(options=[], layout=wide)
+        self._layouts = _list()
+        self._no_layouts = widgets.HTML(facts(_NO_LAYOUTS))
         self._layout_name = text_field("name of the copy")
         self._path = text_field("creature.toml")
         self._replace = tick("replace the file if it is there")
         self.box = widgets.VBox(
             [
                 heading("Poses, kept with the layout"),
+                self._no_poses,
                 self._poses,
                 row(self._pose_name, button("Keep this pose", self._keep_pose)),
                 row(
@@ -35,6 +48,7 @@ class KeepSection:
                     button("Delete", self._with_pose(kept.delete_pose)),
                 ),
                 heading("Layouts, put aside while you try another"),
+                self._no_layouts,
                 self._layouts,
                 row(self._layout_name, button("Duplicate this layout", self._keep_layout)),
                 row(button("Go on with the chosen one", self._take_layout)),
@@ -81,11 +95,19 @@ class KeepSection:
         model = self._desk.model
         if not model.is_open:
             return
-        for field, names in (
-            (self._poses, list(model.layout.poses)),
-            (self._layouts, list(model.shelf)),
+        for field, none, names in (
+            (self._poses, self._no_poses, list(model.layout.poses)),
+            (self._layouts, self._no_layouts, list(model.shelf)),
         ):
             if list(field.options) != names:
                 field.options = names
+            field.layout.display = "" if names else "none"
+            none.layout.display = "none" if names else ""
         if not self._path.value:
             self._path.value = f"{model.rig.mesh.name}.toml"
+
+
+def _list() -> widgets.Select:
+    return widgets.Select(
+        options=[], layout=widgets.Layout(width="auto", height=pixels(92), display="none")
+    )

@@ -7,15 +7,15 @@ from dataclasses import replace
 from typing import Any
 
 import ipywidgets as widgets
-from ipyevents import Event
 
 from ribbonsim.panel.sections.before_after_section import BeforeAfterSection
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.fields import button, group, pixels, row, set_options, whole_number
 from ribbonsim.panel.sections.hover_section import HoverSection
 from ribbonsim.panel.sections.live_section import LiveSection, PictureTool
+from ribbonsim.panel.sections.picture_mouse import PictureMouse
+from ribbonsim.panel.sections.picture_size import PictureSize
 from ribbonsim.panel.sections.strip_section import StripSection
-from ribbonsim.panel.work.picking import Sight
 from ribbonsim.panel.work.subject import HEATS, Orbit, Spot
 
 _SIDES = {
@@ -42,14 +42,12 @@ _SWITCHES = {
     "glass": ("See through", "the skin as glass"),
     "rest": ("Rest behind", "the creature at rest, faint, behind the pose"),
 }
-_DEGREES_A_PIXEL = 0.4
 _HELP = (
     "Drag to go round, Shift-drag or right-drag to move the picture, wheel to go nearer, "
     "double-click to see all, click {} to choose it."
 )
 _STEP = 15.0
 _MARKED = "marked"
-_HAND_SHAKES = 3.0
 # word, tip, and what a press does to the camera
 _STEPS: tuple[tuple[str, str, Callable[[Orbit], Orbit]], ...] = (
     ("◂", "go round to the left", lambda orbit: orbit.turned(_STEP, 0.0)),
@@ -85,19 +83,8 @@ class ViewSection:
         if self.both is not None:
             self.live.split_by(self.both)
         self._help = _HELP.format(clicked)
-        self._from: tuple[float, float, bool] | None = None
-        self._dragged = True
-        self._pick: Callable[[int], None] | None = None
-        self._pen: PictureTool | None = None
-        self._held = self._quiet = False
-        self._events = Event(
-            source=desk.picture,
-            watched_events=["mousedown", "mousemove", "mouseup", "mouseleave", "wheel", "dblclick"],
-            prevent_default_action=True,
-            wait=15,
-            throttle_or_debounce="throttle",
-        )
-        self._events.on_dom_event(self._mouse)
+        self._quiet = False
+        self.mouse = PictureMouse(desk, self.live, self.both, self.hover if poses else None)
         self._undo = button("Undo", self._step_back)
         self._redo = button("Redo", self._step_forward)
         self._undo.add_class("rs-undo")
@@ -137,6 +124,7 @@ class ViewSection:
                     group(self._undo, self._redo, *both),
                 ),
                 self.hover.line,
+                PictureSize(desk),
                 desk.picture,
                 self.live.view,
                 *strip,
@@ -161,35 +149,16 @@ class ViewSection:
 
     def pick_vertex(self, then: Callable[[int], None]) -> None:
         """Wait for a click on the creature; asked again while it waits, stop waiting."""
-        if self._pick is not None:
-            self._stop_picking()
-            self._desk.say("")
-            return
-        self._pick = then
-        self.live.ask_for_vertex(self._picked)
-        self._desk.picture.add_class("rs-picking")
-        self._desk.say("Click the creature where it shall be, or press the button again to stop.")
+        self.mouse.pick_vertex(then)
 
     def draw_with(self, pen: PictureTool | None) -> None:
         """Let a pen have presses and clicks; a drag that begins beside what it holds orbits."""
-        self._pen, self._held = pen, False
-        self.live.pen = pen
-        if pen is None:
-            self._desk.picture.remove_class("rs-picking")
-        else:
-            if self._pick is not None:
-                self._stop_picking()
-            self._desk.picture.add_class("rs-picking")
+        self.mouse.draw_with(pen)
 
     def mark(self, place: float | None) -> None:
         """Mark a place along the ribbon."""
         if place != self._desk.viewer.show.place:
             self._show(place=place)
-
-    def _stop_picking(self) -> None:
-        self._pick = None
-        self.live.ask_for_vertex(None)
-        self._desk.picture.remove_class("rs-picking")
 
     def _refresh(self) -> None:
         model = self._desk.model
@@ -288,105 +257,3 @@ class ViewSection:
         viewer = self._desk.viewer
         viewer.show = replace(viewer.show, **what)
         viewer.ask()
-
-    # -- the mouse ---------------------------------------------------------------------------
-
-    def _mouse(self, event: dict[str, Any]) -> None:
-        if self._desk.model.is_open:
-            with self._desk.holding():
-                self._answer(event)
-
-    def _answer(self, event: dict[str, Any]) -> None:
-        kind = event["type"]
-        viewer = self._desk.viewer
-        if kind == "wheel":
-            step = float(min(max(event.get("deltaY", 0.0), -400.0), 400.0))
-            viewer.orbit = viewer.orbit.nearer(0.9985**step)
-        elif kind == "dblclick":
-            if self._pen is not None:  # two clicks, which have drawn already
-                return
-            viewer.frame_all()
-        elif kind == "mousedown":
-            self._press(event)
-            return
-        elif kind == "mousemove" and self.both is not None and self.both.drag(event):
-            return
-        elif kind == "mousemove" and self._from is not None:
-            self._drag(event)
-        elif kind == "mousemove":
-            if self._one and self._pen is None:
-                self.hover.over(self._pixel(event))
-            return
-        elif kind in ("mouseup", "mouseleave"):
-            if kind == "mouseleave":
-                self.hover.over(None)
-            if self.both is not None and self.both.let_go():
-                return
-            self._from, self._held = None, False
-            if kind == "mouseup" and not self._dragged:
-                self._click(event)
-            return
-        else:
-            return
-        viewer.ask()
-
-    def _press(self, event: dict[str, Any]) -> None:
-        if self._pick is not None:
-            self._picked(self._desk.viewer.vertex_at(*self._pixel(event)))
-            return
-        if self.both is not None and self.both.grab(event):
-            return
-        moves = bool(event.get("shiftKey")) or event.get("button", 0) in (1, 2)
-        if self._pen is not None and not moves:
-            self._held = self._pen.grab(self._sight(event))
-        self._from = (event["relativeX"], event["relativeY"], moves)
-        self._dragged = False
-
-    def _click(self, event: dict[str, Any]) -> None:
-        self._dragged = True
-        if self._pen is not None:
-            loop = bool(event.get("altKey")) or bool(event.get("ctrlKey"))
-            self._pen.click(self._sight(event), loop)
-            return
-        name = self._desk.viewer.control_at(*self._pixel(event))
-        if name is not None and name != self._desk.model.selected:
-            self._desk.act(lambda: self._desk.model.select(name))
-
-    def _pixel(self, event: dict[str, Any]) -> tuple[float, float]:
-        """Where in the picture, which the browser may show smaller than it is."""
-        size = self._desk.viewer.size
-        scale = size[0] / float(event.get("boundingRectWidth") or size[0])
-        return scale * event["relativeX"], scale * event["relativeY"]
-
-    def _sight(self, event: dict[str, Any]) -> Sight:
-        viewer = self._desk.viewer
-        return Sight(viewer.camera, viewer.size, self._pixel(event))
-
-    def _drag(self, event: dict[str, Any]) -> None:
-        if not event.get("buttons", 1):  # let go outside the picture
-            self._from, self._held = None, False
-            return
-        x, y, moves = self._from or (0.0, 0.0, False)
-        right, down = event["relativeX"] - x, event["relativeY"] - y
-        if not self._dragged and abs(right) + abs(down) < _HAND_SHAKES:
-            return
-        self._dragged = True
-        viewer = self._desk.viewer
-        if self._held and self._pen is not None:
-            self._pen.drag(self._sight(event))
-            return
-        if moves:
-            height = float(event.get("boundingRectHeight") or viewer.size[1])
-            viewer.orbit = viewer.orbit.moved(right / height, -down / height)
-        else:
-            viewer.orbit = viewer.orbit.turned(_DEGREES_A_PIXEL * right, -_DEGREES_A_PIXEL * down)
-        self._from = (event["relativeX"], event["relativeY"], moves)
-
-    def _picked(self, vertex: int | None) -> None:
-        then = self._pick
-        if vertex is None:
-            self._desk.complain("There is no skin under the pointer: click the creature.")
-            return
-        self._stop_picking()
-        if then is not None:
-            then(vertex)

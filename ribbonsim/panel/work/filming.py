@@ -18,8 +18,8 @@ from ribbonsim.arrays import Progress
 from ribbonsim.layout.pose import Pose
 from ribbonsim.pages.review_page import review_page
 from ribbonsim.panel.work.job import Fail, Job, Tell
+from ribbonsim.panel.work.painting import FINE_QUALITY
 from ribbonsim.panel.work.trouble import Trouble, trouble_of
-from ribbonsim.panel.work.viewer import FINE_QUALITY
 from ribbonsim.panel.work.worker import PICTURES
 from ribbonsim.rig.rig import Method, Rig
 from ribbonsim.rig.take import Take

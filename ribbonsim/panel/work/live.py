@@ -162,6 +162,7 @@ def _shown_facts(subject: Subject) -> dict[str, Any]:
         "glass": show.glass and show.heat == "clay" and subject.spot is None,
         "stripes": twist_stripes(subject.rig, subject.pose) is not None,
         "chosen": subject.selected,
+        "few": True,
         "named": named,
         "piece": None if piece is None else _seats(layout, named, piece),
         "place": None if show.place is None else _seats(layout, named, [show.place])[0],

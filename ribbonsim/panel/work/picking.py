@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from ribbonsim.arrays import Array
 from ribbonsim.mesh.creature import CreatureMesh
+from ribbonsim.panel.work.canvas import Canvas
 from ribbonsim.view.camera import Camera
+
+
+def pixel_of(canvas: Canvas, event: Mapping[str, Any]) -> tuple[float, float]:
+    """The pixel of a picture at which the page tells an event of the mouse."""
+    wide, high = event.get("boundingRectWidth"), event.get("boundingRectHeight")
+    box = (float(wide), float(high)) if wide and high else canvas.size
+    return canvas.pixel((event["relativeX"], event["relativeY"]), box)
 
 
 @dataclass(frozen=True, eq=False)

@@ -39,22 +39,33 @@ def make_marks(
         (place,) = _pixels(stage, ribbon, np.array([show.place]))
     # a name without its dot in the picture would only stick to the border
     width, height = stage.size
-    inside = [-20 < x < width + 20 and -20 < y < height + 20 for x, y in places]
     seats = [control.station - 1 for control in layout.controls]
-    named = zip(whole.control_names_of(chosen), seats, strict=True)
-    others: list[tuple[float, float]] = []
+    controls: list[tuple[str, tuple[float, float]]] = []
+    others: list[tuple[str, tuple[float, float]]] = []
     if show.controls:
-        for name, own in whole.ribbons.items():
+        own = [
+            (name, places[k]) for name, k in zip(whole.control_names_of(chosen), seats, strict=True)
+        ]
+        controls = [(name, at) for name, at in own if _is_inside(at, width, height)]
+        for name, other in whole.ribbons.items():
             if name != chosen:
-                others += _pixels(stage, ribbons[name], own.control_places)
+                at = _pixels(stage, ribbons[name], other.control_places)
+                others += zip(whole.control_names_of(name), at, strict=True)
     return Marks(
-        controls=[(name, places[seat]) for name, seat in named if show.controls and inside[seat]],
+        controls=controls,
+        named=[
+            each for each in controls + others if each[0] in (subject.selected, subject.pointed)
+        ],
         chosen=subject.selected,
         stations=list(enumerate(places, start=1)) if show.stations else (),
         place=place,
-        others=others,
+        others=[at for _, at in others],
         piece=piece_lines(stage, subject, ribbon, positions),
     )
+
+
+def _is_inside(place: tuple[float, float], width: int, height: int) -> bool:
+    return -20 < place[0] < width + 20 and -20 < place[1] < height + 20
 
 
 def _guide_marks(stage: Stage, guide: DrawnGuide) -> Marks:

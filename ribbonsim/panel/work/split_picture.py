@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 from PIL import Image, ImageDraw
 
 from ribbonsim.arrays import Bytes
 from ribbonsim.panel.work.marks import Marks
+from ribbonsim.panel.work.sprites import Point
 from ribbonsim.view.lettering import load_font
 from ribbonsim.view.look import INK, PAPER
 
@@ -32,11 +34,16 @@ def join_sides(left: Bytes, right: Bytes, share: float) -> Bytes:
 
 def on_side(marks: Marks, low: float, high: float) -> Marks:
     """Those names whose dots are on one side of the line, and nothing else."""
-    inside = [(name, place) for name, place in marks.controls if low <= place[0] < high]
-    return Marks(controls=inside, chosen=marks.chosen)
+
+    def inside(controls: Sequence[tuple[str, Point]]) -> list[tuple[str, Point]]:
+        return [(name, place) for name, place in controls if low <= place[0] < high]
+
+    return Marks(inside(marks.controls), inside(marks.named), marks.chosen)
 
 
-def draw_line(picture: Bytes, share: float, names: Sequence[str], strong: int) -> Bytes:
+def draw_line(
+    picture: Bytes, share: float, names: Sequence[str], strong: int, grain: float
+) -> Bytes:
     """Draw the line with its grip, and beside it what either side is.
 
     Parameters
@@ -45,48 +52,54 @@ def draw_line(picture: Bytes, share: float, names: Sequence[str], strong: int) -
         Left and right.
     strong : int
         Which of them stands now, and is moved by the sliders.
+    grain : float
+        Pixels to one unit of letters and lines.
     """
     high, wide = picture.shape[:2]
     at, middle = line_at(share, wide), high // 2
     sheet = Image.fromarray(picture)
     pen = ImageDraw.Draw(sheet)
-    pen.rectangle([at - 2, 0, at + 1, high], fill=PAPER)
-    pen.rectangle([at - 1, 0, at, high], fill=INK)
-    grip = _grip()
+    half = max(round(grain), 1)
+    pen.rectangle([at - 2 * half, 0, at + 2 * half - 1, high], fill=PAPER)
+    pen.rectangle([at - half, 0, at + half - 1, high], fill=INK)
+    grip = _grip(grain)
+    beside, edge, above = (round(grain * each) for each in (_BESIDE, _EDGE, _TOP))
     sheet.paste(grip, (at - grip.width // 2, middle - grip.height // 2), grip)
     taken: tuple[int, int] | None = None
     for side, name in enumerate(names):
-        plate = _plate(name, side == strong)
-        left = at + _BESIDE if side else at - _BESIDE - plate.width
-        left = max(min(left, wide - _EDGE - plate.width), _EDGE)
-        top = _TOP
+        plate = _plate(name, side == strong, grain)
+        left = at + beside if side else at - beside - plate.width
+        left = max(min(left, wide - edge - plate.width), edge)
+        top = above
         if taken is not None and left < taken[1] and taken[0] < left + plate.width:
-            top += _HIGH + 4  # the line is near the picture's edge
+            top += plate.height + round(4 * grain)  # the line is near the picture's edge
         sheet.paste(plate, (left, top), plate)
         taken = left, left + plate.width
     return np.asarray(sheet)
 
 
-def _grip() -> Image.Image:
-    size = 26 * _SMOOTH
-    grip = Image.new("RGBA", (size, size))
-    pen = ImageDraw.Draw(grip)
-    pen.ellipse([0, 0, size - 1, size - 1], fill=INK)
-    pen.ellipse([3, 3, size - 4, size - 4], fill=PAPER)
-    half = size / 2
+@lru_cache(maxsize=16)
+def _grip(grain: float) -> Image.Image:
+    size = max(round(26 * grain), 8)
+    grip = Image.new("RGBA", (size * _SMOOTH, size * _SMOOTH))
+    pen, unit = ImageDraw.Draw(grip), size * _SMOOTH / 52.0
+    pen.ellipse([0, 0, 52 * unit - 1, 52 * unit - 1], fill=INK)
+    pen.ellipse([3 * unit, 3 * unit, 49 * unit - 1, 49 * unit - 1], fill=PAPER)
     for way in (-1, 1):
-        points = [(half + 16 * way, half), (half + 6 * way, half - 9), (half + 6 * way, half + 9)]
-        pen.polygon(points, fill=INK)
-    return grip.resize((size // _SMOOTH, size // _SMOOTH), Image.Resampling.BOX)
+        corners = [(26 + 16 * way, 26), (26 + 6 * way, 17), (26 + 6 * way, 35)]
+        pen.polygon([(unit * x, unit * y) for x, y in corners], fill=INK)
+    return grip.resize((size, size), Image.Resampling.BOX)
 
 
-def _plate(name: str, strong: bool) -> Image.Image:
-    font = load_font(15 * _SMOOTH, bold=True)
-    wide = round(font.getlength(name)) + 18 * _SMOOTH
-    plate = Image.new("RGBA", (wide, _HIGH * _SMOOTH))
+@lru_cache(maxsize=64)
+def _plate(name: str, strong: bool, grain: float) -> Image.Image:
+    unit = grain * _SMOOTH
+    font = load_font(round(15 * unit), bold=True)
+    size = round(font.getlength(name) / _SMOOTH + 18 * grain), round(_HIGH * grain)
+    plate = Image.new("RGBA", (size[0] * _SMOOTH, size[1] * _SMOOTH))
     pen = ImageDraw.Draw(plate)
     ground, ink = (INK, PAPER) if strong else (PAPER, INK)
-    frame = [0, 0, wide - 1, _HIGH * _SMOOTH - 1]
-    pen.rounded_rectangle(frame, 12, fill=ground, outline=INK, width=_SMOOTH)
-    pen.text((9 * _SMOOTH, _HIGH * _SMOOTH / 2), name, font=font, fill=ink, anchor="lm")
-    return plate.resize((wide // _SMOOTH, _HIGH), Image.Resampling.BOX)
+    frame = [0, 0, plate.width - 1, plate.height - 1]
+    pen.rounded_rectangle(frame, 6 * unit, fill=ground, outline=INK, width=max(round(unit), 1))
+    pen.text((9 * unit, plate.height / 2), name, font=font, fill=ink, anchor="lm")
+    return plate.resize(size, Image.Resampling.BOX)

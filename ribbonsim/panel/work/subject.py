@@ -15,6 +15,7 @@ from ribbonsim.panel.state.before_after import BeforeAfter
 from ribbonsim.panel.state.bench import PoseRequest
 from ribbonsim.panel.state.guide_draft import DrawnGuide
 from ribbonsim.panel.state.model import PanelModel
+from ribbonsim.panel.work.canvas import Canvas
 from ribbonsim.rig.rig import Method, Rig
 from ribbonsim.view.camera import VIEW_ANGLE, Camera, View
 from ribbonsim.view.look import Scale
@@ -25,6 +26,8 @@ Heat = Literal[
 HEATS: tuple[Heat, ...] = get_args(Heat)
 MEASURED: tuple[Heat, ...] = ("stretch", "girth", "volume")
 _SPOT_TONE = 0.62
+# what is coloured by the chosen control or ribbon
+_OF_THE_CHOSEN: tuple[Heat, ...] = ("control weights", "all weights", "station weights")
 
 
 @dataclass(frozen=True)
@@ -147,6 +150,10 @@ class Subject:
     ----------
     beside : tuple or None
         Another layout in the same picture, and the pose as it is asked of that one.
+    canvas : Canvas
+        Of the picture at rest.
+    pointed : str
+        The control under the pointer.
     """
 
     model: PanelModel
@@ -159,3 +166,20 @@ class Subject:
     spot: Spot | None
     guide: DrawnGuide | None
     beside: tuple[BeforeAfter, PoseRequest] | None
+    canvas: Canvas
+    pointed: str
+
+    def same_skin(self, other: Subject) -> bool:
+        """Whether two pictures differ in nothing but what is marked in them."""
+        if self.beside is not None or other.beside is not None:
+            return False
+        mine, its = self._painted(), other._painted()
+        return all(a is b or a == b for a, b in zip(mine, its, strict=True))
+
+    def _painted(self) -> tuple[object, ...]:
+        coloured = self.selected if self.show.heat in _OF_THE_CHOSEN else ""
+        painted = replace(self.show, controls=True, stations=False, place=None)
+        return (
+            *(self.model, self.rig, self.pose, self.method, coloured, painted, self.orbit),
+            *(self.spot, self.guide is None, self.canvas),
+        )

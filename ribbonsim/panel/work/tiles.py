@@ -3,40 +3,38 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
 from ribbonsim.arrays import Array, Bytes
 from ribbonsim.bendcheck.compare import LETTERS
-from ribbonsim.curves.ribbon import Ribbon
 from ribbonsim.curves.up import Up
 from ribbonsim.layout.appendage_targets import ALL_TEST_POSES
-from ribbonsim.layout.appendages import BODY
 from ribbonsim.layout.pose import Pose
 from ribbonsim.panel.state.bench import Bench, PoseRequest
 from ribbonsim.panel.state.model import PanelModel
 from ribbonsim.panel.state.names import short
 from ribbonsim.panel.state.readout import Readout
+from ribbonsim.panel.work.bare import FILL
+from ribbonsim.panel.work.canvas import Canvas
 from ribbonsim.panel.work.live import Shown
 from ribbonsim.panel.work.marks import Marker
+from ribbonsim.panel.work.painting import Painted, encode
 from ribbonsim.panel.work.seen_marks import make_marks
-from ribbonsim.panel.work.subject import MEASURED, Frame, Subject
+from ribbonsim.panel.work.subject import Frame, Subject
 from ribbonsim.panel.work.trouble import Trouble
-from ribbonsim.panel.work.viewer import FINE_QUALITY, PLAIN_QUALITY, Viewer, encode
+from ribbonsim.panel.work.viewer import Viewer
 from ribbonsim.view.camera import View, named_view
 from ribbonsim.view.lettering import load_font
 from ribbonsim.view.look import INK, PAPER, Scale
 from ribbonsim.view.scene import Stage
 
 _STRIP = 26
-_FILL = 0.86
 _SIDE_BY_SIDE = 1.15
-_ROOM_FOR_A_NAME = 20_000
 _SOFT = "#55626d"
 
 
@@ -74,19 +72,26 @@ class TileViewer(Viewer):
     ) -> None:
         super().__init__(PanelModel(), deliver, tell, fail, size)
         self._bench, self._choose = bench, choose
-        self._markers: dict[tuple[int, tuple[int, int]], Marker] = {}
+        self._markers: dict[int, Marker] = {}
         self._known: tuple[tuple[object, ...], list[Pose]] = ((), [])
         self.grid = (2, 1)
 
     @property
     def tile(self) -> tuple[int, int]:
         """Width and height of a picture in a tile, without the strip for its name."""
-        return _tile(self.grid, self.size)
+        return _tile(self.grid, self.canvas).size
 
     @property
     def aspect(self) -> float:
         """Width over height of a tile."""
         return self.tile[0] / self.tile[1]
+
+    def take_canvas(self, canvas: Canvas) -> None:
+        """Have pictures drawn on another canvas; what was framed is framed again."""
+        framed = self._framed is not None and self._framed[0] is self.orbit
+        self.canvas = canvas
+        if framed and self._bench.entries:
+            self.frame_all()
 
     def frame_all(self, view: str | View | None = None) -> None:
         """Arrange the tiles and stand where the posed creatures of all layouts fill them."""
@@ -100,8 +105,8 @@ class TileViewer(Viewer):
         points: Array = np.vstack(clouds).astype(float)
         seen = points @ np.asarray(side.axes[:2]).T
         wide, high = np.maximum(np.ptp(seen, axis=0), 1e-9)
-        self.grid = best_grid(len(self._bench.entries), wide / high, self.size)
-        self.frame_points(points, side, _FILL)
+        self.grid = best_grid(len(self._bench.entries), wide / high, self.canvas)
+        self.frame_points(points, side, FILL)
 
     @property
     def up(self) -> Up:
@@ -110,18 +115,30 @@ class TileViewer(Viewer):
 
     def control_at(self, x: float, y: float) -> str | None:
         """Choose the layout whose tile is under a pixel, and find its control there."""
+        number, at = self._tile_at(x, y)
+        if number is None:
+            return None
+        self._choose(number)
+        return self._control_in(number, at)
+
+    def pointed_at(self, x: float, y: float) -> str:
+        """The control under a pixel of the chosen layout's tile, whose name is to be shown."""
+        number, at = self._tile_at(x, y)
+        return (number == self._bench.chosen and self._control_in(number, at)) or ""
+
+    def _tile_at(self, x: float, y: float) -> tuple[int | None, tuple[float, float]]:
+        """The number of the layout whose tile is under a pixel, and the pixel of the tile."""
         columns, rows = self.grid
         wide, high = self.size[0] // columns, self.size[1] // rows
         column, row = int(x // wide), int(y // high)
         number = row * columns + column
-        if column >= columns or not 0 <= number < len(self._bench.entries):
-            return None
-        self._choose(number)
+        at = (x - column * wide, y - row * high)
+        known = 0 <= column < columns and 0 <= number < len(self._bench.entries)
+        return (number if known else None), at
+
+    def _control_in(self, number: int, at: tuple[float, float]) -> str | None:
         entry = self._bench.entries[number]
-        return self.find_control(
-            *(entry.model.rig, self._bench.pose_of(entry), self.tile),
-            (x - column * wide, y - row * high),
-        )
+        return self.find_control(entry.model.rig, self._bench.pose_of(entry), self.tile, at)
 
     def subject_of(self, model: PanelModel) -> Subject:
         """All that a picture of all layouts depends on, as it is now."""
@@ -152,37 +169,32 @@ class TileViewer(Viewer):
         if 0 <= number < len(self._bench.entries):
             self._choose(number)
 
-    def _make(self, subject: Subject, fine: bool) -> None:
+    def _make(self, subject: Subject, fine: bool) -> bool:
         if not isinstance(subject, _Tiles):
             raise TypeError("tiles are drawn of the subjects that a bench gives")
         begin = time.perf_counter()
-        tile = _tile(subject.grid, self.size)
-        stage = self._stage_for(subject.rig.mesh)
-        if stage.size != tile:
-            stage.resize(tile)
-        stage.hurry(not fine)
-        subjects = self._fitted(subject)
-        most = max(_named_count(each) for each in subjects)
-        named = most * _ROOM_FOR_A_NAME <= tile[0] * tile[1]
+        canvas = subject.canvas if fine else subject.canvas.quick
+        most, tile = _tile(subject.grid, subject.canvas), _tile(subject.grid, canvas)
+        stage = self.painter.stage_for(subject.rig.mesh, most, tile)
         tiles: list[Bytes] = []
         scale: Scale | None = None
-        for number, each in enumerate(subjects):
+        for number, each in enumerate(self._fitted(subject)):
             front = number == subject.front
-            drawn = self._draw_tile(stage, each, (number, front, named), fine)
-            if drawn is None:
-                return
-            picture, shown = drawn
-            scale = shown if front else scale
+            done = self.painter.paint(stage, each, fine)
+            if done is None:
+                return False
+            picture = self._marked(stage, each, done, (number, front, fine), tile)
+            scale = done.scale if front else scale
             label = f"{LETTERS[number]}   {short(subject.labels[number], 34)}"
-            tiles.append(np.vstack([picture, _strip(label, tile[0], front)]))
+            tiles.append(np.vstack([picture, _strip(label, tile.size[0], front, tile.grain)]))
         aside = 0
         if len(tiles) < subject.grid[0] * subject.grid[1]:
-            aside = tile[0] * (len(tiles) % subject.grid[0])
+            aside = tile.size[0] * (len(tiles) % subject.grid[0])
             tiles.append(_note(subject.words, tile))
-        joined = join_tiles(tiles, subject.grid, self.size)
-        quality = FINE_QUALITY if fine else PLAIN_QUALITY
-        jpeg = encode(joined, scale, self.size, quality, (aside, _STRIP))
+        joined = join_tiles(tiles, subject.grid, canvas.size)
+        jpeg = encode(joined, scale, canvas, fine, (aside, _strip_high(canvas)))
         self._deliver(Frame(jpeg, time.perf_counter() - begin, fine))
+        return fine
 
     def _fitted(self, subject: _Tiles) -> list[Subject]:
         """All layouts in the pose; the fits are kept for the fine picture and other views."""
@@ -195,66 +207,39 @@ class TileViewer(Viewer):
             for each, pose in zip(subject.each, self._known[1], strict=True)
         ]
 
-    def _draw_tile(
-        self, stage: Stage, each: Subject, place: tuple[int, bool, bool], fine: bool
-    ) -> tuple[Bytes, Scale | None] | None:
-        """One layout and the scale of its colours; None if a new picture is asked for meanwhile.
-
-        Its place is its number, whether it is the chosen one, and whether there is room for
-        the names of all controls.
-        """
-        posed = each.rig.posed(each.pose)
-        joints, ribbons = posed.joints, posed.ribbons
-        positions, normals = self._pose(each, joints)
-        stage.update(positions, normals)
-        measures = None
-        if each.show.heat in MEASURED:
-            measures = each.model.measures_of(each.rig, positions, ribbons[BODY], joints)
-        scale = self._dress(stage, each, measures)
-        stage.show_edges(each.show.edges)
-        stage.show_ghost(each.rig.mesh.positions if each.show.rest else None)
-        stage.show_ribbon(list(ribbons.values()) if each.show.ribbon else None)
-        stage.set_camera(each.orbit.camera(stage.size[0] / stage.size[1]))
-        picture = self._smooth_image(stage) if fine else stage.image(labels=False)
-        if picture is None:
-            return None
-        body = positions[:: max(1, len(positions) // 2000)] if fine else None
-        return self._marked(stage, each, (ribbons, positions), picture, place, body), scale
-
     def _marked(
         self,
         stage: Stage,
         each: Subject,
-        posed: tuple[Mapping[str, Ribbon], NDArray[np.float32]],
-        picture: Bytes,
+        done: Painted,
         place: tuple[int, bool, bool],
-        body: NDArray[np.float32] | None,
+        tile: Canvas,
     ) -> Bytes:
-        """The picture with dots, and names where there is room; they move when it rests."""
-        number, front, named = place
-        size = stage.size
-        marks = make_marks(stage, each, *posed)
+        """The picture with dots and names; these are given room when it rests.
+
+        Its place is its number, whether it is the chosen one, and whether it rests.
+        """
+        number, front, rests = place
+        marks = make_marks(stage, each, done.ribbons, done.positions)
         if not front:
-            marks = replace(marks, chosen="", piece=())
-        if not named:
-            kept = [c for c in marks.controls if c[0] == marks.chosen]
-            dots = [at for name, at in marks.controls if name != marks.chosen]
-            picture = Marker.draw_dots(picture, dots, -1)
-            marks = replace(marks, controls=kept)
-        marker = self._markers.setdefault((number, size), Marker(size))
-        if body is not None:
+            marks = replace(marks, chosen="", piece=(), named=())
+        marker = self._markers.setdefault(number, Marker(tile))
+        marker.canvas = tile
+        if rests:
+            body = done.positions[:: max(1, len(done.positions) // 2000)]
             marker.settle(marks, stage.project(body), anew=True)
-        return marker.draw(picture, marks)
+        return marker.draw(done.picture, marks)
 
 
-def _named_count(subject: Subject) -> int:
-    """How many controls have their names in the picture: those of the chosen ribbon."""
-    layout = subject.rig.layout
-    return len(layout.ribbons[layout.control(subject.selected)[0]].controls)
+def _strip_high(canvas: Canvas) -> int:
+    """Height of the strip for a name under a tile, pixels."""
+    return round(_STRIP * canvas.grain)
 
 
-def _tile(grid: tuple[int, int], size: tuple[int, int]) -> tuple[int, int]:
-    return size[0] // grid[0], size[1] // grid[1] - _STRIP
+def _tile(grid: tuple[int, int], canvas: Canvas) -> Canvas:
+    """What one layout is drawn on."""
+    size = canvas.size[0] // grid[0], canvas.size[1] // grid[1] - _strip_high(canvas)
+    return Canvas(size, canvas.grain)
 
 
 def _asked_words(bench: Bench) -> tuple[str, ...]:
@@ -271,11 +256,11 @@ def _asked_words(bench: Bench) -> tuple[str, ...]:
     return f"{name}, {asked.amount:.4g}{unit}", pose.describes, *same
 
 
-def best_grid(count: int, aspect: float, size: tuple[int, int]) -> tuple[int, int]:
+def best_grid(count: int, aspect: float, canvas: Canvas) -> tuple[int, int]:
     """Columns and rows in which so many creatures are seen largest."""
 
     def scale(grid: tuple[int, int]) -> float:
-        wide, high = _tile(grid, size)
+        wide, high = _tile(grid, canvas).size
         full = count / (grid[0] * grid[1])
         return float(min(wide / aspect, high) * np.sqrt(full))
 
@@ -305,26 +290,33 @@ def join_tiles(tiles: Sequence[Bytes], grid: tuple[int, int], size: tuple[int, i
 
 
 @lru_cache(maxsize=64)
-def _strip(label: str, width: int, chosen: bool) -> Bytes:
+def _strip(label: str, width: int, chosen: bool, grain: float) -> Bytes:
     """A name under a tile; the chosen one's is dark and has a pointer."""
     ground, ink = (INK, PAPER) if chosen else (PAPER, INK)
-    sheet = Image.new("RGB", (2 * width, 2 * _STRIP), ground)
+    high = round(_STRIP * grain)
+    sheet = Image.new("RGB", (2 * width, 2 * high), ground)
     words = f"{label}   (chosen)" if chosen else label
-    font = load_font(28, chosen)
-    ImageDraw.Draw(sheet).text((20, _STRIP), words, font=font, fill=ink, anchor="lm")
-    return np.asarray(sheet.resize((width, _STRIP), Image.Resampling.BOX))
+    font = load_font(round(28 * grain), chosen)
+    ImageDraw.Draw(sheet).text((20 * grain, high), words, font=font, fill=ink, anchor="lm")
+    return np.asarray(sheet.resize((width, high), Image.Resampling.BOX))
 
 
 @lru_cache(maxsize=16)
-def _note(words: tuple[str, ...], tile: tuple[int, int]) -> Bytes:
+def _note(words: tuple[str, ...], tile: Canvas) -> Bytes:
     """What stands in the place of a tile that is left over: the pose, in words."""
-    width, height = tile[0], tile[1] + _STRIP
+    (width, height), unit = tile.size, tile.grain
+    height += _strip_high(tile)
     sheet = Image.new("RGB", (2 * width, 2 * height), PAPER)
     pen = ImageDraw.Draw(sheet)
     for number, text in enumerate(words):
-        font, ink = load_font(28 if number else 44, not number), _SOFT if number else INK
-        fits = [n for n in range(1, len(text) + 1) if font.getlength(text[:n]) < 2 * width - 60]
+        font, ink = (
+            load_font(round((28 if number else 44) * unit), not number),
+            _SOFT if number else INK,
+        )
+        room = 2 * width - 60 * unit
+        fits = [n for n in range(1, len(text) + 1) if font.getlength(text[:n]) < room]
         # a little above the middle: a scale of colours may stand below
-        at = (30, height - 70 + 58 * number - 29 * (len(words) - 1))
+        down = (58 * number - 29 * (len(words) - 1) - 70) * unit
+        at = (30 * unit, height + down)
         pen.text(at, short(text, max(fits, default=1)), font=font, fill=ink, anchor="lm")
     return np.asarray(sheet.resize((width, height), Image.Resampling.BOX))

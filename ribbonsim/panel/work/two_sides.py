@@ -120,15 +120,21 @@ class TwoSides:
         return f"{here} · {told.here}", f"{there} · {told.there}"
 
     def join(
-        self, subject: Subject, marker: Marker, here: Bytes, there: Bytes, marks: Marks
+        self, subject: Subject, marker: Marker, pictures: tuple[Bytes, Bytes], marks: Marks
     ) -> Bytes:
-        """One picture of both; what is marked is the layout that stands, on its own side."""
+        """One picture of both, the layout that stands and the other.
+
+        What is marked is the layout that stands, on its own side.
+        """
+        here, there = pictures
         after, wide = self._both(subject).beside.is_before, here.shape[1]
         at = line_at(self.divider, wide)
-        drawn = marker.draw(here, replace(marks, controls=()))
+        drawn = marker.draw(here, replace(marks, controls=(), named=()))
         sides = (there, drawn) if after else (drawn, there)
         joined = join_sides(*sides, self.divider)
         own = (at, wide) if after else (0, at)
         names = self.names(subject)
-        joined = draw_line(joined, self.divider, names[::-1] if after else names, int(after))
+        joined = draw_line(
+            joined, self.divider, names[::-1] if after else names, int(after), marker.canvas.grain
+        )
         return marker.draw(joined, on_side(marks, *own))
