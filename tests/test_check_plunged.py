@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import trimesh
 from scipy.spatial.transform import Rotation
-from tubes import straight, swept
+from tubes import bound_along_x, straight, swept
 
 from ribbonsim import CreatureMesh, Layout, Ribbon, bind
 from ribbonsim.bendcheck.contacts import crossing_pairs
@@ -35,7 +35,7 @@ def plunged_balls():
     faces = np.vstack([ball.faces, ball.faces + len(ball.vertices)])
     mesh = CreatureMesh.from_arrays(positions, faces, "balls")
     ribbon = Ribbon.along([[-1, 0, 0], [2.8, 0, 0]], 0.5, 4)
-    return Gauge(bind(mesh, Layout.from_ribbon(ribbon, 5, 2))), len(ball.vertices)
+    return Gauge(bound_along_x(mesh, Layout.from_ribbon(ribbon, 5, 2))), len(ball.vertices)
 
 
 @pytest.mark.parametrize("apart", [1.85, 1.75, 1.7, 1.1, 0.6])
@@ -67,7 +67,7 @@ def test_a_third_ball_at_the_same_place_is_a_contact():
     positions = np.vstack([mesh.positions, beside])
     faces = np.vstack([mesh.triangles, small.faces + len(mesh.positions)])
     whole = CreatureMesh.from_arrays(positions, faces, "three balls")
-    three = Gauge(bind(whole, gauge.rig.layout))
+    three = Gauge(bound_along_x(whole, gauge.rig.layout))
     assert three.rest_contacts == gauge.rest_contacts
     moved = positions.copy()
     moved[len(mesh.positions) :, 1] -= 0.75

@@ -82,7 +82,8 @@ def test_proposals_say_where_and_how_long_as_modelled(name, limb, place, length,
     assert steps.sum() == pytest.approx(proposal.length, rel=1e-9)
     end = mesh.positions[proposal.tip]
     assert np.linalg.norm(proposal.guide[-1] - end) < 0.1 * proposal.length
-    inside = igl.winding_number(mesh.positions, mesh.triangles.astype(np.int64), proposal.guide)
+    some = proposal.guide[::3]
+    inside = igl.winding_number(mesh.positions, mesh.triangles.astype(np.int64), some)
     assert np.mean(inside > 0.5) > 0.95
 
 

@@ -6,6 +6,8 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from ribbonsim import CreatureMesh
+from ribbonsim.rig.rig import Rig
+from ribbonsim.rig.weights import mesh_weights, surface_weights
 
 
 def carried_normals(centres):
@@ -135,3 +137,11 @@ def rigid(rotvec, shift):
 def small_worm(name="worm"):
     """A bent worm that grows thin, of few vertices: for what shows itself on any creature."""
     return tube(s_curve(rings=41), np.linspace(0.9, 0.4, 41), 16, 4, name)
+
+
+def bound_along_x(mesh, layout):
+    """Bind where a straight ribbon runs along x: places need not be found, which takes long."""
+    start = layout.ribbon.midline(0.0)[0]
+    places = np.clip(mesh.positions[:, 0] - start, 0.0, layout.ribbon.length)
+    weights = mesh_weights(mesh, layout.body, places)
+    return Rig(mesh, layout, places, surface_weights(layout.body), weights, {}, weights)
