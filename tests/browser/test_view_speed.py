@@ -1,6 +1,6 @@
 """What the browser's view takes of the page's thread; printed as it is, and never failing.
 
-Run with ``-m browser -s``. Without a graphics card the drawing itself says little, so it is left
+Run with ``-m bench -s``. Without a graphics card the drawing itself says little, so it is left
 out: these are times of the script.
 """
 
@@ -12,7 +12,7 @@ from ribbonsim.inpage.creature_bytes import pack_binding
 from ribbonsim.inpage.pose_bytes import pose_numbers
 from ribbonsim.rig.first_layout import load_rig
 
-pytestmark = pytest.mark.browser
+pytestmark = pytest.mark.bench
 
 _FRAMES = """(() => {
   const times = [];
