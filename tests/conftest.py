@@ -2,6 +2,7 @@
 
 import gc
 import os
+import re
 import sys
 from pathlib import Path
 
@@ -9,8 +10,8 @@ import pytest
 from hypothesis import settings
 
 MOST_WORKERS = 4
-# folders whose tests run only if their mark is asked for: imported for nothing otherwise
-FOLDERS_BY_MARK = ("bench", "browser", "fuzz")
+# folders whose tests run only if one of these marks is asked for: imported for nothing otherwise
+MARKS_OF_FOLDERS = {"bench": ("bench",), "browser": ("browser", "bench"), "fuzz": ("fuzz",)}
 # seconds that panels wait for a hand to rest, in the modules that wait: nobody's hand is here
 RESTS = {
     "sections.findings_section": ("_REST",),
@@ -42,12 +43,13 @@ def pytest_xdist_auto_num_workers(config):
 
 
 def pytest_ignore_collect(collection_path, config):
-    """A folder is left out unless its mark is asked for, or a file in it is named."""
+    """A folder is left out unless a mark of its is asked for, or a file in it is named."""
     folder = collection_path.name
-    if folder in FOLDERS_BY_MARK and collection_path.parent == Path(__file__).parent:
+    if folder in MARKS_OF_FOLDERS and collection_path.parent == Path(__file__).parent:
         named = any(f"{folder}/" in place or place.endswith(folder) for place in config.args)
-        asked = config.option.markexpr
-        if not named and (not asked or f"not {folder}" in asked):
+        refused = set(re.findall(r"not (\w+)", config.option.markexpr))
+        asked = set(re.findall(r"\w+", config.option.markexpr)) - refused
+        if not named and not asked.intersection(MARKS_OF_FOLDERS[folder]):
             return True
     return None
 

@@ -4,19 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 from ribbonsim.checks import check_number
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.layout.fields import within
 from ribbonsim.layout.one_ribbon import OneRibbon
 
-if TYPE_CHECKING:
-    from ribbonsim.layout.layout import Layout
-
 BODY = "body"
 # numbers that a component, a share and a length may have
 COMPONENTS, SHARES, LENGTHS = (1, 10**9), (0.0, 1.0), (0.0, 1e12)
+
+
+class WithBody(Protocol):
+    """A layout that an appendage can be made of."""
+
+    def body_alone(self, name: str) -> OneRibbon:
+        """Its body, to be the appendage of a name; refused if it holds more."""
 
 
 @dataclass(frozen=True, eq=False, init=False)
@@ -55,7 +59,7 @@ class Appendage:
     def __init__(
         self,
         name: str,
-        layout: OneRibbon | Layout,
+        layout: OneRibbon | WithBody,
         at: float,
         rides_on: str = BODY,
         blend: float = 0.0,
@@ -66,12 +70,7 @@ class Appendage:
         check_number(f"at of {name!r}", at, *SHARES)
         check_number(f"blend of {name!r}", blend, *LENGTHS)
         if not isinstance(layout, OneRibbon):
-            if layout.appendages or layout.ties or layout.poses:
-                raise RibbonsimError(
-                    f"the layout of {name!r} holds poses or appendages of its own: "
-                    "keep them with the body"
-                )
-            layout = layout.body
+            layout = layout.body_alone(name)
         object.__setattr__(self, "name", name)
         object.__setattr__(self, "layout", layout)
         object.__setattr__(self, "at", at)

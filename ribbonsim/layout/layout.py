@@ -385,6 +385,30 @@ class Layout(OfRibbons):
 
     # -- files ----------------------------------------------------------------------------
 
+    def body_alone(self, name: str) -> OneRibbon:
+        """The body, to be the ribbon of an appendage.
+
+        Parameters
+        ----------
+        name : str
+            Of the appendage.
+
+        Returns
+        -------
+        OneRibbon
+
+        Raises
+        ------
+        RibbonsimError
+            If the layout holds poses or appendages of its own.
+        """
+        if self.appendages or self.ties or self.poses:
+            raise RibbonsimError(
+                f"the layout of {name!r} holds poses or appendages of its own: "
+                "keep them with the body"
+            )
+        return self.body
+
     def save(self, path: str | os.PathLike[str], force: bool = False) -> None:
         """Write the layout as TOML.
 
