@@ -68,7 +68,7 @@ class _CompareDesk(Desk):
     def _take_opened(self, came: OpenedBench) -> None:
         """Take layouts, and stand where their bend shows best."""
         take_opened(self.bench, came)
-        self._opened, self.resumed = came, came.session is not None
+        self._opened = came
         self._take_chosen()
         self.viewer.frame_all(self.bench.telling_view())
 

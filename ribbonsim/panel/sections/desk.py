@@ -67,7 +67,6 @@ class Desk:
         self.opens = row(self._opens.words, self._opens.stop)
         self.opens.layout.display = "none"
         self.sessions = self._make_sessions(sessions)
-        self.resumed = False
         self._keeps = False
         self.viewer = self._make_viewer(size)
         self._refreshers: list[Callable[[], None]] = []
@@ -166,7 +165,6 @@ class Desk:
     def _take_opened(self, came: Any) -> None:
         """Take what was prepared, and stand where it fills the picture."""
         self.model.take(came)
-        self.resumed = came.session is not None
         self.viewer.frame_all("three_quarter")
 
     def _say_opened(self, came: Any) -> None:

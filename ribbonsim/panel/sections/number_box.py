@@ -75,18 +75,13 @@ class NumberBox(widgets.HBox):
         self._tell_range()
         self.value = min(max(self.value, low), high)
 
-    def stand_out(self, words: str) -> None:
-        """Show that the number differs from what the words say of it; empty words end that."""
-        self._text.tooltip = words or self._range
-
     @traitlets.observe("value")
     def _write(self, _: object = None) -> None:
         if hasattr(self, "_text"):
             self._text.value = written(self.value)
 
     def _tell_range(self) -> None:
-        self._range = self._takes().capitalize()
-        self._text.tooltip = self._range
+        self._text.tooltip = self._takes().capitalize()
 
     def _takes(self) -> str:
         kind = "whole numbers" if self._whole else "numbers"

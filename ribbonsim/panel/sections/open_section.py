@@ -128,7 +128,6 @@ class OpenSection:
             says[0] = desk.start_afresh()
 
         if desk.act(start, doing="Looking for the body"):
-            desk.resumed = False
             desk.act(desk.viewer.frame_all, says[0])
 
     def _go_on(self) -> None:

@@ -16,7 +16,6 @@ from ribbonsim.rig.rig import Rig
 from ribbonsim.view.scene import Stage
 
 Line = list[tuple[float, float]]
-Positions = NDArray[np.float32]
 
 _ALONG = 33
 
