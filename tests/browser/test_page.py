@@ -65,8 +65,20 @@ def told_address(log, server):
     pytest.fail(f"no address was told:\n{log.read_text()[-2000:]}")
 
 
-# takes down where the creature was seen while the page was still loaded
+# takes down where the creature was seen while the page was still loaded, and has the panel wait
+# for it: on a busy machine it may be there as soon
 WATCH = """
+    const ask = window.fetch.bind(window);
+    let none = false;
+    window.fetch = async (what, how) => {
+        const where = String(what.url || what), sessions = where.includes('/api/sessions');
+        for (let k = 0; sessions && k < 1500 && !none && !window.seenFirst.length; k++) {
+            await new Promise((go) => setTimeout(go, 20));
+        }
+        const answer = await ask(what, how);
+        if (where.endsWith('/ribbonsim/first')) none = answer.status !== 200;
+        return answer;
+    };
     window.seenFirst = [];
     setInterval(() => {
         const seen = document.querySelector('.rs-first img');
