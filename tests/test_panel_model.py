@@ -12,6 +12,7 @@ from tubes import tube
 import ribbonsim as rs
 from ribbonsim.body.guide import read_guide
 from ribbonsim.curves.up import upright
+from ribbonsim.layout.pose import Pose
 from ribbonsim.layout.toml import layout_text
 from ribbonsim.panel.state import kept
 from ribbonsim.panel.state import layout_edits as edits
@@ -334,6 +335,26 @@ def test_pose_is_kept_when_root_and_tip_change_places(model):
     edits.swap_ends(model)
     away = np.linalg.norm(model.deform() - skin, axis=1).max()
     assert away < 0.01 * model.layout.ribbon.length
+
+
+def test_a_test_pose_stays_what_it_is_when_the_layout_changes(model):
+    model.show_test_pose("c_bend", 60.0)
+    before = model.pose
+    edits.set_stations(model, 13)
+    edits.add_control(model, 6)
+    assert model.shown.name == "c_bend"
+    assert model.pose == Pose(model.rig.pose_for("c_bend", 60.0).controls)
+    model.undo()
+    model.undo()
+    assert (model.shown.name, model.pose) == ("c_bend", before)
+    # a ribbon that is turned about itself would bend another way
+    edits.turn_ribbon(model, 50.0)
+    assert model.shown is None
+    model.undo()
+    # a pose of its own is no test pose afterwards either
+    model.set_value(model.selected, "twist", 5.0)
+    edits.set_stations(model, 13)
+    assert model.shown is None
 
 
 def test_pose_is_nearly_kept_when_controls_have_to_move(model):

@@ -20,6 +20,7 @@ from PIL import Image
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.files.stamp import version
 from ribbonsim.panel.sections.desk import Desk
+from ribbonsim.panel.sections.kernel_lost import KernelLost
 from ribbonsim.panel.sections.number_box import hear_refusals
 from ribbonsim.panel.sections.tabs import Part
 from ribbonsim.panel.sections.typed_text import TypedText
@@ -61,7 +62,7 @@ class PanelBox(widgets.VBox):
     ) -> None:
         """Put parts on the page."""
         self._held, self._sections = desk, tuple(sections)
-        self.children = (*parts, TypedText())
+        self.children = (KernelLost(), *parts, TypedText())
         hear_refusals(self, desk.complain)
         self._own = widgets_now() - self._before
 

@@ -121,6 +121,8 @@ def lab_command(notebook: Path, port: int | None = None, browser: bool = True) -
     place = f"/doc/workspaces/ribbonsim/tree/{_seen_from_root(notebook)}"
     command.append(f"--LabApp.default_url={place}")
     command.append(f"--LabApp.extra_labextensions_path={_PAGE}")
+    # for the button that runs the notebook again once its kernel was restarted
+    command.append("--LabApp.expose_app_in_browser=True")
     command += [
         "--LabApp.news_url=",
         "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",

@@ -26,6 +26,7 @@ from ribbonsim.panel.state.before_after import BeforeAfter
 from ribbonsim.panel.state.changes import step_words
 from ribbonsim.panel.state.history import History, ShownPose, Snapshot
 from ribbonsim.panel.state.opening import Opened, Source, first_layout_of, open_source
+from ribbonsim.panel.state.same_target import same_target
 from ribbonsim.panel.state.session import MeshMark, Session
 from ribbonsim.panel.state.sides import Sides
 from ribbonsim.rig.bind import Found, rebind
@@ -324,13 +325,28 @@ class PanelModel:
         self, name: str, amount: float | None = None, ribbon: str | None = None
     ) -> None:
         """Take a test pose, fitted to this layout."""
-        if ribbon is None:
-            controls = self.rig.pose_for(name, amount).controls
+        shown = ShownPose(name, amount, ribbon)
+        self.set_pose(self._test_pose(shown, self.pose), f"test pose {name} {ribbon}")
+        self.shown = shown
+
+    def _test_pose(self, shown: ShownPose, others: Pose) -> Pose:
+        """A test pose, fitted to this layout; ribbons that it is not put on stay as they are."""
+        if shown.ribbon is None:
+            controls = self.rig.pose_for(shown.name, shown.amount).controls
         else:
-            controls = {**self.pose.controls, **self._both(self._on_one(name, amount, ribbon))}
-        pose = Pose(controls, self.pose.keep_volume)
-        self.set_pose(pose, f"test pose {name} {ribbon}")
-        self.shown = ShownPose(name, amount, ribbon)
+            one = self._on_one(shown.name, shown.amount, shown.ribbon)
+            controls = {**others.controls, **self._both(one)}
+        return Pose(controls, others.keep_volume)
+
+    def _pose_again(self, old: Rig, carried: Pose) -> tuple[Pose, ShownPose | None]:
+        """The test pose that the creature is in, where this layout is asked for the same shape.
+
+        Else what was carried over.
+        """
+        shown = self.shown
+        if shown is None or not same_target(old, self.rig, shown):
+            return carried, None
+        return self._test_pose(shown, carried), shown
 
     def _on_one(self, name: str, amount: float | None, ribbon: str) -> dict[str, ControlPose]:
         if name not in APPENDAGE_POSES:
@@ -369,7 +385,7 @@ class PanelModel:
         at = old.layout.control(self.selected)[0]
         self._remember(gesture)
         self._rig = rig
-        self.pose, self.shown = pose, None
+        self.pose, self.shown = self._pose_again(old, pose)
         self._choose_what_is_left(at)
 
     def _before(self, gesture: str) -> tuple[Rig, Pose]:
@@ -435,7 +451,7 @@ class PanelModel:
         at = self.ribbon
         self._remember()
         self._rig = rig
-        self.pose, self.shown = pose, None
+        self.pose, self.shown = self._pose_again(old, pose)
         self._choose_what_is_left(at)
 
     # -- measures ----------------------------------------------------------------------------
