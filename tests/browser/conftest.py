@@ -35,7 +35,7 @@ QUIET = [
 
 
 # seconds, on a machine that is busy with other work as well
-PATIENCE = 480.0
+PATIENCE = 45.0
 OWN_NOTEBOOKS = {
     "drawn.ipynb": ["import ribbonsim as rs\nrs.Panel('meshes/lampeel.obj')"],
     "stripped.ipynb": ["import ribbonsim as rs\nrs.Panel('meshes/grub.obj')"],
@@ -60,6 +60,7 @@ OWN_NOTEBOOKS = {
         "os.makedirs('sessions', exist_ok=True)\n"
         "import ribbonsim as rs\nrs.Panel('meshes/grub.obj')"
     ],
+    "shown.ipynb": ["import ribbonsim as rs\nrs.Panel('meshes/grub.obj')"],
     "dropped.ipynb": ["import ribbonsim as rs\nrs.Panel('meshes/grub.obj')"],
     "two.ipynb": [
         "import ribbonsim as rs\nfirst = rs.Panel('meshes/grub.obj')\nfirst",

@@ -269,7 +269,7 @@ def test_a_dot_of_another_ribbon_is_clicked(grown):
     places = np.unique(np.column_stack(yellow) // 12, axis=0) * 12 + 6
     seen = set()
     for row, column in places:
-        panel.page.mouse.click(box["x"] + column, box["y"] + row)
+        panel.page.mouse.click(box["x"] + float(column), box["y"] + float(row))
         panel.page.wait_for_timeout(250)
         seen.add(chosen(panel))
         if len(seen) > 2:

@@ -18,7 +18,7 @@ def test_a_finding_is_shown_its_change_applied_and_undone(panel):
     panel.settle()
     panel.tab("Findings")
     panel.button("Check this pose").click()
-    panel.panel.get_by_text("contacts looked for and changes tried").wait_for(timeout=240_000)
+    panel.panel.get_by_text("for contacts too, and with changes tried").wait_for(timeout=240_000)
     findings = panel.panel.locator(".rs-findings button")
     assert findings.count() > 0
     apply = panel.button("Apply what was tried")

@@ -38,7 +38,7 @@ def chosen_dot(panel):
 def on_page(panel, spot):
     panel.image.scroll_into_view_if_needed()
     box = panel.image.bounding_box()
-    return box["x"] + spot[0], box["y"] + spot[1]
+    return box["x"] + float(spot[0]), box["y"] + float(spot[1])
 
 
 def test_a_guide_is_drawn_by_clicks_dragged_undone_and_used(panel):

@@ -146,7 +146,11 @@ def test_a_click_on_a_control_chooses_it(panel):
     rows, columns = np.nonzero(amber)
     at = np.argmax(columns)
     box = panel.image.bounding_box()
-    panel.changed(lambda: panel.page.mouse.click(box["x"] + columns[at] - 3, box["y"] + rows[at]))
+    panel.changed(
+        lambda: panel.page.mouse.click(
+            box["x"] + float(columns[at]) - 3, box["y"] + float(rows[at])
+        )
+    )
     assert panel.select("control1").input_value().split()[0] in ("control1", "control5")
 
 
@@ -244,7 +248,7 @@ def test_the_root_is_chosen_by_a_click(panel):
     body = pixels[..., 0] - pixels[..., 2] > 40  # clay is warmer than the ground
     rows, columns = np.nonzero(body)
     at = np.argmax(columns)
-    panel.page.mouse.click(box["x"] + columns[at] - 4, box["y"] + rows[at])
+    panel.page.mouse.click(box["x"] + float(columns[at]) - 4, box["y"] + float(rows[at]))
     panel.wait_until(lambda: not panel.page.locator("img.rs-picking").count())
     panel.wait_until(lambda: panel.says() == [])
     panel.settle()

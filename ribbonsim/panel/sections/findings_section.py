@@ -25,8 +25,8 @@ _REST = 0.8
 _FILL = 0.62
 _WHERE = {
     "look": "In this pose, contacts not looked for yet.",
-    "pose": "In this pose, contacts looked for and changes tried.",
-    "all": "In all test poses, contacts looked for and changes tried.",
+    "pose": "Looked at in this pose, for contacts too, and with changes tried.",
+    "all": "Looked at in all test poses, for contacts too, and with changes tried.",
 }
 
 
