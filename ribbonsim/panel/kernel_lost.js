@@ -6,9 +6,10 @@ const SAYS = "The kernel of this panel was restarted or has ended: run the noteb
 function runner(el) {
   const app = window.jupyterapp; // where the server lets the page have it
   if (app) return () => app.commands.execute("notebook:run-all-cells");
-  const bar = el.closest(".jp-NotebookPanel");
-  const key = bar?.querySelector('[data-command="notebook:restart-run-all"], [data-command="notebook:run-all-cells"]');
-  return key ? () => key.click() : null;
+  const key = el.closest(".jp-NotebookPanel")?.querySelector('[data-command="notebook:restart-run-all"]');
+  // such a key answers when it is pressed down, or when it is let go: one of the two
+  const down = () => new MouseEvent("mousedown", { bubbles: true, cancelable: true, button: 0 });
+  return key ? () => { key.dispatchEvent(down()); key.click(); } : null;
 }
 
 function notice(el) {

@@ -35,7 +35,7 @@ QUIET = [
 
 
 # seconds, on a machine that is busy with other work as well
-PATIENCE = 45.0
+PATIENCE = 480.0
 OWN_NOTEBOOKS = {
     "drawn.ipynb": ["import ribbonsim as rs\nrs.Panel('meshes/lampeel.obj')"],
     "stripped.ipynb": ["import ribbonsim as rs\nrs.Panel('meshes/grub.obj')"],
