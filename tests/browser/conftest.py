@@ -12,7 +12,7 @@ import sys
 import time
 import urllib.error
 import urllib.request
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -93,6 +93,11 @@ class Lab:
     address: str
     folder: Path
 
+    def sessions(self):
+        """Its open notebooks with their kernels, as the server tells them."""
+        with urllib.request.urlopen(f"{self.address}/api/sessions", timeout=60) as answer:
+            return json.load(answer)
+
 
 @pytest.fixture(scope="session")
 def lab(tmp_path_factory):
@@ -118,6 +123,7 @@ def lab(tmp_path_factory):
             *(sys.executable, "-m", "jupyter", "lab", "--no-browser", "--allow-root"),
             *(f"--port={port}", "--ServerApp.port_retries=0", "--IdentityProvider.token="),
             f"--ServerApp.root_dir={folder}",
+            "--ServerApp.disable_check_xsrf=True",  # kernels are ended without a page
             "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
             "--LabApp.news_url=",
         ],
@@ -186,8 +192,7 @@ class PanelPage:
     Parameters
     ----------
     page : playwright page
-    lab : str
-        Address of JupyterLab.
+    lab : Lab
     notebook : str
         Path of the notebook.
     """
@@ -200,7 +205,7 @@ class PanelPage:
         page.on("console", lambda entry: entry.type == "error" and self.errors.append(entry.text))
         page.on("pageerror", lambda error: self.errors.append(str(error)))
         name = Path(notebook).stem.replace("_", "-")
-        page.goto(f"{lab}/doc/workspaces/auto-{name}/tree/{notebook}?reset")
+        page.goto(f"{lab.address}/doc/workspaces/auto-{name}/tree/{notebook}?reset")
         page.wait_for_selector(".jp-Notebook .jp-CodeCell")
         self._wait_for_kernel(lab, notebook)
         self.news = page.get_by_role("button", name="No", exact=True)
@@ -208,9 +213,7 @@ class PanelPage:
     @staticmethod
     def _wait_for_kernel(lab, notebook):
         for _ in range(1500):
-            with urllib.request.urlopen(f"{lab}/api/sessions", timeout=60) as answer:
-                sessions = json.load(answer)
-            kernels = [s["kernel"] for s in sessions if s["path"].endswith(notebook)]
+            kernels = [s["kernel"] for s in lab.sessions() if s["path"].endswith(notebook)]
             if kernels and kernels[0]["execution_state"] == "idle" and kernels[0]["connections"]:
                 return
             time.sleep(0.1)
@@ -426,26 +429,39 @@ def pytest_runtest_makereport(item):
                 page.page.screenshot(path=folder / f"{item.name}.png", full_page=True)
 
 
-@pytest.fixture(scope="session")
-def open_notebook(chromium, lab):
-    """Opens a notebook in a page of 1280 x 900 pixels."""
-    pages = []
+@contextmanager
+def notebooks(chromium, lab):
+    """Opens notebooks in pages of 1280 x 900 pixels, and ends their kernels at the end."""
+    pages = {}
 
     def opened(notebook):
         page = chromium.new_page(viewport={"width": 1280, "height": 900})
         page.set_default_timeout(1e3 * PATIENCE)
-        pages.append(page)
-        return PanelPage(page, lab.address, notebook)
+        pages[notebook] = page
+        return PanelPage(page, lab, notebook)
 
     yield opened
-    for page in pages:
+    for page in pages.values():
         page.close()
+    # a kernel holds up to a gigabyte, and idle ones of many files fill a machine
+    for session in lab.sessions():
+        if session["path"].endswith(tuple(pages)):
+            gone = f"{lab.address}/api/sessions/{session['id']}"
+            urllib.request.urlopen(urllib.request.Request(gone, method="DELETE"), timeout=60)
+
+
+@pytest.fixture(scope="module")
+def open_notebook(chromium, lab):
+    """Opens notebooks for the tests of a file."""
+    with notebooks(chromium, lab) as opened:
+        yield opened
 
 
 @pytest.fixture(scope="session")
-def first_notebook(open_notebook):
-    """The first notebook, open with its kernel."""
-    return open_notebook("notebooks/01_does_it_bend.ipynb")
+def first_notebook(chromium, lab):
+    """The first notebook, open with its kernel for all files."""
+    with notebooks(chromium, lab) as opened:
+        yield opened("notebooks/01_does_it_bend.ipynb")
 
 
 @pytest.fixture
