@@ -311,7 +311,7 @@ class PanelPage:
             raise AssertionError(f"no new picture came; the panel says {self.says()}") from error
         self.settle()
 
-    def settle(self, calm=0.35, limit=PATIENCE):
+    def settle(self, calm=0.55, limit=PATIENCE):
         """Wait until the picture has stayed the same for a while, its fine frame drawn."""
         self._settled += 1
         told = [1e3 * calm, self._settled]
