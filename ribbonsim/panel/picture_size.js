@@ -8,13 +8,19 @@ const RESTS = 150; // milliseconds
 
 /** Pixels of the screen, how many of them are one of the page's, and how much letters have grown. */
 function sizeOf(box, entry) {
-  const density = window.devicePixelRatio || 1;
-  const exact = entry?.devicePixelContentBoxSize?.[0];
-  const wide = exact ? exact.inlineSize : Math.round(box.clientWidth * density);
-  const high = exact ? exact.blockSize : Math.round(box.clientHeight * density);
+  const density = window.devicePixelRatio || 1, exact = entry?.devicePixelContentBoxSize?.[0];
+  const counted = (length, told) => {
+    // a screen that is only played, as browsers' tools do, is not counted in its own pixels
+    const near = told !== undefined && Math.abs(told - length * density) < 2;
+    return near ? told : Math.round(length * density);
+  };
+  const { width, height } = box.getBoundingClientRect();
   const growth = Number(getComputedStyle(box).getPropertyValue("--rs-k")) || 1;
-  return [wide, high, density, growth];
+  return [counted(width, exact?.inlineSize), counted(height, exact?.blockSize), density, growth];
 }
+
+/** A pixel more or less comes of where the page is scrolled to. */
+const isLike = (size, last) => last && size.every((number, i) => Math.abs(number - last[i]) <= (i < 2 ? 1 : 0));
 
 function watch(box, told) {
   const watcher = new ResizeObserver(([entry]) => told(sizeOf(box, entry)));
@@ -31,15 +37,15 @@ export default {
     const box = document.createElement("div");
     box.className = "rs-shown";
     el.append(box);
-    let waits = null, last = "";
+    let waits = null, last = null;
     const tell = (size) => {
-      last = String(size);
+      last = size;
       model.set("shown", size);
       model.save_changes();
     };
     const watcher = watch(box, (size) => {
       clearTimeout(waits);
-      if (!size[0] || !size[1] || String(size) === last) return; // not seen now, or as before
+      if (!size[0] || !size[1] || isLike(size, last)) return; // not seen now, or as before
       if (last) waits = setTimeout(() => tell(size), RESTS);
       else tell(size);
     });

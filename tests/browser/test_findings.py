@@ -54,7 +54,9 @@ def bench(notebook):
 
 def tile(picture, row, column):
     """A tile of two columns and two rows, without the strip for its name and the lines."""
-    return picture[300 * row + 4 : 300 * row + 270, 450 * column + 4 : 450 * column + 446]
+    high, wide = picture.shape[0] // 2, picture.shape[1] // 2
+    top, left = high * row, wide * column
+    return picture[top + 4 : top + high - 30, left + 4 : left + wide - 4]
 
 
 def heads(page):
@@ -137,7 +139,8 @@ def test_layouts_are_taken_away_and_brought_back_and_nothing_is_lost_unasked(ben
         _, back = bench.changed(bench.button("Take away").click)
         assert bench.panel.locator("select").filter(has_text="fewer controls").count() == 1
     # by now the last layout is the chosen one
-    assert difference(start[:570, :440], back[:570, :440]) < 3.0
+    high, wide = int(0.94 * start.shape[0]), int(0.48 * start.shape[1])
+    assert difference(start[:high, :wide], back[:high, :wide]) < 3.0
     bench.changed(bench.button("Bring back").click)
     bench.changed(lambda: bench.type("reach", 0.7))
     demos = bench.select("demo creature")

@@ -58,6 +58,21 @@ def test_a_dot_is_chosen_where_it_is_seen(shown):
     assert len(seen) == 2
 
 
+def test_on_a_dense_screen_it_has_the_screens_pixels(shown):
+    screen = shown.page.context.new_cdp_session(shown.page)
+    told = {"width": 1100, "height": 760, "deviceScaleFactor": 2, "mobile": False}
+    screen.send("Emulation.setDeviceMetricsOverride", told)
+    wide, high = displayed(shown)
+    shown.wait_until(
+        lambda: np.abs(np.subtract(natural(shown), np.multiply(2, displayed(shown)))).max() <= 2.0
+    )
+    shown.settle()
+    assert natural(shown) == pytest.approx([2 * wide, 2 * high], abs=2.0)
+    screen.send("Emulation.clearDeviceMetricsOverride")
+    shown.page.set_viewport_size({"width": 1280, "height": 900})
+    shown.wait_until(lambda: is_drawn_as_shown(shown))
+
+
 def test_a_panel_whose_kernel_was_restarted_says_so_and_leads_on(shown):
     lost = shown.panel.locator(".rs-lost")
     assert lost.count() == 0
