@@ -327,7 +327,7 @@ def test_bundle_takes_back_what_it_placed(tmp_path, monkeypatch):
             raise KeyboardInterrupt
         return real(source, target)
 
-    monkeypatch.setattr("ribbonsim.files.os.replace", stopped)
+    monkeypatch.setattr("ribbonsim.files.staging.os.replace", stopped)
     with pytest.raises(KeyboardInterrupt), Bundle(tmp_path, force=True) as bundle:
         bundle.write({"a": "new a", "b": "new b", "c": "new c"})
     assert {path.name for path in tmp_path.iterdir()} == {"b"}
