@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from html import escape
 from typing import Any
 
 import ipywidgets as widgets
@@ -13,6 +12,7 @@ from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.fields import (
     button,
     choice,
+    facts,
     field,
     heading,
     set_options,
@@ -155,7 +155,7 @@ class MotionSection:
             take = playing.take(rig)
             self._player.tell(take.seconds, take.count(), playing.marks(rig))
             self._rules.tell(usual_of(rig, playing.name), playing.told)
-            show_html(self._words, escape(motion_of(rig, playing.name).describes))
+            show_html(self._words, facts(motion_of(rig, playing.name).describes))
         finally:
             self._quiet = False
         self._mind_pose()

@@ -68,6 +68,7 @@ class StripSection:
             tooltip="the creature in every test pose and kept pose, under the picture",
             layout=widgets.Layout(width="auto"),
         )
+        self.switch.add_class("rs-strip-switch")
         self.switch.observe(self._turn, "value")
         self._pictures = PosePictures(
             desk.handed(self._take_picture), desk.complain, lambda: desk.viewer.asked_at
