@@ -190,6 +190,7 @@ def test_a_picture_that_fails_is_logged_and_the_last_one_stays(monkeypatch, capl
         raise ZeroDivisionError("by nought")
 
     monkeypatch.setattr(rs.Rig, "skin_joints", broken)
+    desk.model.set_value(desk.model.selected, "bend", 12.0)
     desk.viewer.ask()
     assert PICTURES.settle(300)
     assert "the picture could not be drawn" in desk.message.value
