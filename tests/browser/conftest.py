@@ -182,7 +182,9 @@ AT_REST = """([calm, asked]) => {
         Object.assign(seen, { asked, image, source: image?.src, since: now });
     }
     const has = (name) => image?.classList.contains(name);
-    return has('rs-fine') && !has('rs-busy') && now - seen.since >= calm;
+    const wide = (image?.getBoundingClientRect().width ?? 0) * devicePixelRatio;
+    const fits = !wide || Math.abs(image.naturalWidth - wide) <= 1;  // drawn as large as shown
+    return has('rs-fine') && !has('rs-busy') && fits && now - seen.since >= calm;
 }"""
 
 
