@@ -98,7 +98,7 @@ def test_appendages_are_found_ticked_refused_and_added(panel):
     panel.button("Find appendages").click()
     panel.hears("Found one appendage")
     assert boxes.count() == 1
-    panel.button("Refuse all").click()
+    panel.changed(panel.button("Refuse all").click)
     panel.changed(panel.button("Undo").click)
     panel.wait_until(lambda: lines(panel) == ["body · 5 controls"])
     panel.changed(panel.button("Redo").click)
