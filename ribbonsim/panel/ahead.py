@@ -24,6 +24,7 @@ become_kernel(*map(int, sys.argv[1:]))"""
 _PATIENCE = 2.0  # a large creature is read while the kernel begins
 # a kernel names it before anything is loaded that asks for it
 _PLOTS = "module://matplotlib_inline.backend_inline"
+_LOADED = threading.Event()
 _BEGUN: list[subprocess.Popen[bytes]] = []
 _SIGHTS: list[int] = []
 
@@ -108,7 +109,9 @@ def hand_over(
 
 
 def load() -> None:
-    """Load what the panel needs, and draw a first picture, small and of nothing."""
+    """Load what the panel needs, and draw a first picture, small and of nothing; once."""
+    if _LOADED.is_set():
+        return
     import ribbonsim.panel.panel  # noqa: F401
     from ribbonsim.view.window import Window
 
@@ -116,6 +119,7 @@ def load() -> None:
         window = Window((8, 8))
         window.picture()
         window.close()
+    _LOADED.set()
 
 
 def look_and_load(sight: int) -> None:
@@ -132,6 +136,8 @@ def look_and_load(sight: int) -> None:
 
     look_ahead(sight, _PATIENCE)
     import ribbonsim.panel.panel  # noqa: F401
+
+    _LOADED.set()
 
 
 def become_kernel(sight: int | None = None) -> None:

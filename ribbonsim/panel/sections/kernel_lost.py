@@ -2,26 +2,13 @@
 
 from __future__ import annotations
 
-from functools import cache
-from importlib import resources
-
-import anywidget
-import traitlets
+from ribbonsim.panel.sections.page_widget import PageWidget
 
 
-@cache
-def _script() -> str:
-    return resources.files("ribbonsim.panel").joinpath("kernel_lost.js").read_text("utf-8")
-
-
-class KernelLost(anywidget.AnyWidget):
+class KernelLost(PageWidget):
     """One sentence and a button, shown by the page alone: the kernel that made it is gone."""
 
-    _esm = traitlets.Unicode().tag(sync=True)
-
-    @traitlets.default("_esm")
-    def _default_esm(self) -> str:
-        return _script()
+    _page_file = "kernel_lost.js"
 
     def __init__(self) -> None:
         super().__init__()

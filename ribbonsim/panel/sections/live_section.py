@@ -5,11 +5,8 @@ from __future__ import annotations
 import html
 from collections.abc import Callable
 from dataclasses import replace
-from functools import cache
-from importlib import resources
 from typing import Any, Protocol
 
-import anywidget
 import ipywidgets as widgets
 import numpy as np
 import traitlets
@@ -21,6 +18,7 @@ from ribbonsim.layout.appendage_targets import test_poses_of
 from ribbonsim.layout.pose import Pose
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.fields import button, pixels, row, show_html
+from ribbonsim.panel.sections.page_widget import PageWidget, page_script
 from ribbonsim.panel.state import layout_edits as edits
 from ribbonsim.panel.state.dragging import DragKind, Grip
 from ribbonsim.panel.state.playing import moment_of
@@ -34,16 +32,10 @@ _AUTO, _BROWSER, _KERNEL = "as fits", "the browser", "the kernel"
 _LONGEST = 60
 
 
-@cache
-def _script() -> str:
-    own = resources.files("ribbonsim.panel").joinpath("live_view.js").read_text("utf-8")
-    return f"{view_source()}\n{own}"
-
-
-class LiveView(anywidget.AnyWidget):
+class LiveView(PageWidget):
     """A creature that the browser draws; told by messages."""
 
-    _esm = traitlets.Unicode().tag(sync=True)
+    _page_file = "live_view.js"
     amount = traitlets.Float(0.0).tag(sync=True)
     # whose clock it goes by while a loop plays
     player = traitlets.Instance(widgets.Widget, allow_none=True).tag(
@@ -52,7 +44,7 @@ class LiveView(anywidget.AnyWidget):
 
     @traitlets.default("_esm")
     def _default_esm(self) -> str:
-        return _script()
+        return f"{view_source()}\n{page_script(self._page_file)}"
 
 
 class PictureTool(Protocol):

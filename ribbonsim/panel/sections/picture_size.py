@@ -2,23 +2,16 @@
 
 from __future__ import annotations
 
-from functools import cache
-from importlib import resources
 from typing import Any
 
-import anywidget
 import traitlets
 
 from ribbonsim.panel.sections.desk import Desk
+from ribbonsim.panel.sections.page_widget import PageWidget
 from ribbonsim.panel.work.canvas import canvas_shown
 
 
-@cache
-def _script() -> str:
-    return resources.files("ribbonsim.panel").joinpath("picture_size.js").read_text("utf-8")
-
-
-class PictureSize(anywidget.AnyWidget):
+class PictureSize(PageWidget):
     """Has the desk's pictures drawn as large as they are shown; takes no room on the page.
 
     Attributes
@@ -27,12 +20,8 @@ class PictureSize(anywidget.AnyWidget):
         As of :func:`~ribbonsim.panel.work.canvas.canvas_shown`; empty until the page tells it.
     """
 
-    _esm = traitlets.Unicode().tag(sync=True)
+    _page_file = "picture_size.js"
     shown = traitlets.List(traitlets.Float()).tag(sync=True)
-
-    @traitlets.default("_esm")
-    def _default_esm(self) -> str:
-        return _script()
 
     def __init__(self, desk: Desk) -> None:
         super().__init__()

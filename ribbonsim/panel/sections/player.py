@@ -4,23 +4,17 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Callable, Sequence
-from functools import cache
-from importlib import resources
 from typing import Any
 
-import anywidget
 import traitlets
+
+from ribbonsim.panel.sections.page_widget import PageWidget
 
 # what happened, and the share of the loop, 0 to 1, at which it did
 Hears = Callable[[str, float], object]
 
 
-@cache
-def _script() -> str:
-    return resources.files("ribbonsim.panel").joinpath("player.js").read_text("utf-8")
-
-
-class Player(anywidget.AnyWidget):
+class Player(PageWidget):
     """A clock over a loop; it goes on while the kernel works.
 
     The kernel sets what the loop is, and hears by messages what was done: ``play``, ``pause``,
@@ -28,7 +22,7 @@ class Player(anywidget.AnyWidget):
     ``fresh`` from a page that was opened anew.
     """
 
-    _esm = traitlets.Unicode().tag(sync=True)
+    _page_file = "player.js"
     name = traitlets.Unicode().tag(sync=True)  # by which the page finds the clock again
     seconds = traitlets.Float(2.0).tag(sync=True)
     count = traitlets.Int(48).tag(sync=True)  # frames that the kernel knows
@@ -42,10 +36,6 @@ class Player(anywidget.AnyWidget):
         self._hears = hears
         self.moving = False
         self.on_msg(self._hear)
-
-    @traitlets.default("_esm")
-    def _default_esm(self) -> str:
-        return _script()
 
     def go(self, share: float) -> None:
         """Stand at a share of the loop, and go on from there if it plays."""

@@ -4,27 +4,18 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable, Mapping
-from functools import cache
-from importlib import resources
 from pathlib import Path
 from typing import Any
-
-import anywidget
-import traitlets
 
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.mesh.creature import CreatureMesh
 from ribbonsim.mesh.load import MESH_ENDINGS, load_mesh
+from ribbonsim.panel.sections.page_widget import PageWidget
 
 _ENDINGS = f"{', '.join(MESH_ENDINGS[:-1])} or {MESH_ENDINGS[-1]}"
 
 
-@cache
-def _script() -> str:
-    return resources.files("ribbonsim.panel").joinpath("drop_mesh.js").read_text("utf-8")
-
-
-class MeshDrop(anywidget.AnyWidget):
+class MeshDrop(PageWidget):
     """Hears of files that are dropped on the panel that it stands in; shows nothing itself.
 
     Parameters
@@ -35,7 +26,7 @@ class MeshDrop(anywidget.AnyWidget):
         Takes a sentence.
     """
 
-    _esm = traitlets.Unicode().tag(sync=True)
+    _page_file = "drop_mesh.js"
 
     def __init__(
         self, take: Callable[[dict[str, bytes]], None], complain: Callable[[str], None]
@@ -43,10 +34,6 @@ class MeshDrop(anywidget.AnyWidget):
         super().__init__()
         self._take, self._complain = take, complain
         self.on_msg(self._hear)
-
-    @traitlets.default("_esm")
-    def _default_esm(self) -> str:
-        return _script()
 
     def _hear(self, _: Any, told: dict[str, Any], buffers: list[bytes]) -> None:
         names = [Path(str(name)).name for name in told.get("names", [])]

@@ -5,11 +5,8 @@ from __future__ import annotations
 import uuid
 from collections.abc import Mapping
 from dataclasses import replace
-from functools import cache
-from importlib import resources
 from typing import Any
 
-import anywidget
 import ipywidgets as widgets
 import traitlets
 
@@ -17,6 +14,7 @@ from ribbonsim.bendcheck.amounts import shown_pose, usual_amounts
 from ribbonsim.bendcheck.cases import Wish
 from ribbonsim.layout.appendage_targets import ALL_TEST_POSES, test_poses_of
 from ribbonsim.panel.sections.desk import Desk
+from ribbonsim.panel.sections.page_widget import PageWidget
 from ribbonsim.panel.state import kept
 from ribbonsim.panel.state.model import PanelModel
 from ribbonsim.panel.state.session import digest_of
@@ -26,26 +24,17 @@ from ribbonsim.rig.rig import Method, Rig
 _TEST, _KEPT = "test:", "kept:"
 
 
-@cache
-def _script() -> str:
-    return resources.files("ribbonsim.panel").joinpath("pose_strip.js").read_text("utf-8")
-
-
-class PoseStrip(anywidget.AnyWidget):
+class PoseStrip(PageWidget):
     """Small pictures in a row, shown and clicked in the browser.
 
     It tells by messages ``seen``, when it comes into sight or goes out of it, ``take`` with the
     key of a pose, and ``fresh`` from a page that was opened anew.
     """
 
-    _esm = traitlets.Unicode().tag(sync=True)
+    _page_file = "pose_strip.js"
     name = traitlets.Unicode().tag(sync=True)  # by which the page finds the pictures again
     items: traitlets.List[dict[str, object]] = traitlets.List().tag(sync=True)
     chosen = traitlets.Unicode("").tag(sync=True)
-
-    @traitlets.default("_esm")
-    def _default_esm(self) -> str:
-        return _script()
 
 
 class StripSection:

@@ -2,26 +2,13 @@
 
 from __future__ import annotations
 
-from functools import cache
-from importlib import resources
-
-import anywidget
-import traitlets
+from ribbonsim.panel.sections.page_widget import PageWidget
 
 
-@cache
-def _script() -> str:
-    return resources.files("ribbonsim.panel").joinpath("typed_text.js").read_text("utf-8")
-
-
-class TypedText(anywidget.AnyWidget):
+class TypedText(PageWidget):
     """Watches the text fields of all panels on the page; nothing of it is seen."""
 
-    _esm = traitlets.Unicode().tag(sync=True)
-
-    @traitlets.default("_esm")
-    def _default_esm(self) -> str:
-        return _script()
+    _page_file = "typed_text.js"
 
     def __init__(self) -> None:
         super().__init__()
