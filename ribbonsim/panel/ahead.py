@@ -13,6 +13,7 @@ import sys
 import threading
 from collections.abc import Mapping, Sequence
 
+from ribbonsim import threads
 from ribbonsim.errors import RibbonsimError
 
 # the folder that it is begun in may hold a file that is called like a module
@@ -131,7 +132,7 @@ def look_and_load(sight: int) -> None:
             check_display()
 
     os.set_inheritable(sight, False)
-    threading.Thread(target=check, daemon=True).start()  # it waits for another process
+    threads.begin("display", check)  # it waits for another process
     from ribbonsim.panel.work.first_sight import look_ahead
 
     look_ahead(sight, _PATIENCE)

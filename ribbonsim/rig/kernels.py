@@ -15,6 +15,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import DTypeLike
 
+from ribbonsim import threads
+
 _log = logging.getLogger(__name__)
 _PRECISIONS = ("float32", "float64")
 # No flag by which NaN, infinity or a division would come out otherwise.
@@ -38,6 +40,7 @@ def kernel_for(kind: DTypeLike) -> Kernel | None:
 
 @cache
 def _futures() -> dict[str, Future[Kernel | None]]:
+    threads.prepare()
     pool = ThreadPoolExecutor(1, thread_name_prefix="kernels")
     futures = {kind: pool.submit(_compiled, kind) for kind in _PRECISIONS}
     pool.shutdown(wait=False)

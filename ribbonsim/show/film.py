@@ -14,7 +14,6 @@ from __future__ import annotations
 import glob
 import os
 import queue
-import threading
 from collections.abc import Callable
 from contextlib import ExitStack
 from fractions import Fraction
@@ -26,6 +25,7 @@ from typing import Any, Protocol
 import numpy as np
 from PIL import Image
 
+from ribbonsim import threads
 from ribbonsim.arrays import Bytes
 from ribbonsim.errors import RibbonsimError
 from ribbonsim.files.staging import PREFIX
@@ -99,8 +99,7 @@ class Film:
             self._bundle = stack.enter_context(Bundle(folder, self._force))
             self._encoder = self._make_encoder()
             self._stack = stack.pop_all()
-        self._thread = threading.Thread(target=self._encode, name="ribbonsim-film", daemon=True)
-        self._thread.start()
+        self._thread = threads.begin("film", self._encode)
         return self
 
     def add(self, frame: Bytes) -> None:

@@ -6,13 +6,14 @@ import json
 import os
 import re
 import shutil
+import signal
 import socket
 import subprocess
 import sys
 import time
 import urllib.error
 import urllib.request
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -35,7 +36,13 @@ QUIET = [
 
 
 # seconds, on a machine that is busy with other work as well
-PATIENCE = 480.0
+PATIENCE = 240.0
+# what a kernel is at is written beside the notebooks when it is asked by this signal
+STACKS = """
+import faulthandler, os, signal
+_stacks = open(os.path.join(os.environ["IPYTHONDIR"], f"stacks-{os.getpid()}.txt"), "w")
+faulthandler.register(signal.SIGUSR1, file=_stacks, all_threads=True)
+"""
 OWN_NOTEBOOKS = {
     "drawn.ipynb": ["import ribbonsim as rs\nrs.Panel('meshes/lampeel.obj')"],
     "stripped.ipynb": ["import ribbonsim as rs\nrs.Panel('meshes/grub.obj')"],
@@ -93,6 +100,16 @@ class Lab:
     address: str
     folder: Path
 
+    def stacks(self):
+        """What each thread of each kernel is at, as Python tells it when asked by a signal."""
+        told = []
+        for file in (self.folder / "ipython").glob("stacks-*.txt"):
+            with suppress(ProcessLookupError):
+                os.kill(int(file.stem.removeprefix("stacks-")), signal.SIGUSR1)
+                time.sleep(0.5)
+                told.append(f"{file.name}:\n{file.read_text()}")
+        return "\n".join(told)
+
     def sessions(self):
         """Its open notebooks with their kernels, as the server tells them."""
         with urllib.request.urlopen(f"{self.address}/api/sessions", timeout=60) as answer:
@@ -113,6 +130,10 @@ def lab(tmp_path_factory):
     for name, cells in OWN_NOTEBOOKS.items():
         (folder / name).write_text(notebook_text(cells), encoding="utf-8")
     own = {name: str(folder / name) for name in ("JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR")}
+    startup = folder / "ipython" / "profile_default" / "startup"
+    startup.mkdir(parents=True)
+    (startup / "stacks.py").write_text(STACKS)
+    own["IPYTHONDIR"] = str(folder / "ipython")
     # cells that are scrolled out of sight stay on the page, so that panels can be counted
     settings = folder / "JUPYTER_CONFIG_DIR/lab/user-settings/@jupyterlab/notebook-extension"
     settings.mkdir(parents=True)
@@ -203,6 +224,7 @@ class PanelPage:
 
     def __init__(self, page, lab, notebook):
         self.page = page
+        self.lab = lab
         self.errors = []
         page.on("console", lambda entry: entry.type == "error" and self.errors.append(entry.text))
         page.on("pageerror", lambda error: self.errors.append(str(error)))
@@ -424,7 +446,7 @@ def pytest_runtest_makereport(item):
         return
     for name, page in item.funcargs.items():
         if isinstance(page, PanelPage):
-            told = [f"the message line: {page.says()}", *page.errors[-10:]]
+            told = [f"the message line: {page.says()}", *page.errors[-10:], page.lab.stacks()]
             report.sections.append((f"page {name}", "\n".join(told)))
             if "RIBBONSIM_SCREENSHOTS" in os.environ:
                 folder = Path(os.environ["RIBBONSIM_SCREENSHOTS"])

@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 import ipywidgets as widgets
 from PIL import Image
 
+from ribbonsim import threads
 from ribbonsim.arrays import Progress
 from ribbonsim.bendcheck.figures import figure
 from ribbonsim.panel.sections.fields import JobFields, row, show_html
@@ -240,8 +241,7 @@ class Desk:
             except Exception as error:  # given on to the thread that waits
                 wrong.append(error)
 
-        maker = threading.Thread(target=make, name="ribbonsim-change", daemon=True)
-        maker.start()
+        maker = threads.begin("change", make)
         maker.join(_PATIENCE)
         while maker.is_alive():  # only this thread, which answers the widgets, sets them
             self.say(f"{doing} … {time.monotonic() - begin:.1f} s")

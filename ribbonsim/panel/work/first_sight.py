@@ -10,6 +10,7 @@ from pathlib import Path
 
 from PIL import Image
 
+from ribbonsim import threads
 from ribbonsim.mesh.creature import CreatureMesh
 from ribbonsim.mesh.load import load_mesh
 from ribbonsim.panel.state.demo import demo_meshes
@@ -41,8 +42,7 @@ class FirstSight:
         self._stamp: Stamp | None = None
         self._mesh: CreatureMesh | None = None
         self._read = threading.Event()
-        self._thread = threading.Thread(target=self._work, name="ribbonsim-first", daemon=True)
-        self._thread.start()
+        self._thread = threads.begin("first", self._work)
 
     def wait(self, seconds: float) -> None:
         """Wait for the picture, but not longer than that."""

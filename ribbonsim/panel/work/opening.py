@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable
 from typing import Any
 
+from ribbonsim import threads
 from ribbonsim.arrays import Progress
 from ribbonsim.panel.work.dispatch import Dispatcher
 from ribbonsim.panel.work.trouble import Trouble, trouble_of
@@ -67,13 +68,8 @@ class Opening:
             return
         self._what, self._begin = "Opening", time.monotonic()
         self._tell("", True)
-        self._thread = threading.Thread(
-            target=self._run, args=(work, ticket), name="ribbonsim-opening", daemon=True
-        )
-        self._thread.start()
-        threading.Thread(
-            target=self._watch, args=(self._thread, ticket), name="ribbonsim-progress", daemon=True
-        ).start()
+        self._thread = threads.begin("opening", self._run, work, ticket)
+        threads.begin("progress", self._watch, self._thread, ticket)
 
     def stop(self) -> None:
         """Give up what is being opened; what is open already stays."""

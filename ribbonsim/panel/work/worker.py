@@ -14,6 +14,8 @@ import threading
 import time
 from collections.abc import Callable, Hashable
 
+from ribbonsim import threads
+
 Task = Callable[[], None]
 
 _LOG = logging.getLogger(__name__)
@@ -87,10 +89,7 @@ class Worker:
 
     def _start(self) -> None:
         if self._thread is None or not self._thread.is_alive():
-            self._thread = threading.Thread(
-                target=self._run, name=f"ribbonsim-{self._name}", daemon=True
-            )
-            self._thread.start()
+            self._thread = threads.begin(self._name, self._run)
         self._ready.notify_all()
 
     def _due(self) -> Task | None:
