@@ -1,5 +1,6 @@
 """Motions in the panel: what plays, and what is sent to a browser."""
 
+import cases
 import numpy as np
 import pytest
 
@@ -138,6 +139,27 @@ def test_pictures_of_frames_are_one_step_to_undo(stage, rig):
     assert stage.player.seconds == 1.6
     stage.desk.act(stage.desk.model.undo)
     assert stage.pose == before
+
+
+@pytest.mark.parametrize("name", cases.first_of("strike", "swim", "slither"))
+def test_a_creature_that_is_seen_whole_stays_in_the_picture_all_through_a_motion(stage, rig, name):
+    viewer = stage.desk.viewer
+    viewer.frame_all("side")
+    stage.section._motion.value = name
+    stage.hear("play")
+    for instant in rig.motion(name).frames():
+        points = (instant.skin() - rig.mesh.centre) / rig.mesh.diagonal
+        seen = viewer.camera.project(points, viewer.size)[:, :2]
+        assert ((seen > 0) & (seen < viewer.size)).all(), instant.number
+
+
+def test_who_looks_at_a_part_keeps_looking_at_it_when_a_motion_plays(stage):
+    viewer = stage.desk.viewer
+    viewer.frame_all("side")
+    viewer.orbit = near = viewer.orbit.nearer(3.0)
+    stage.section._motion.value = "strike"
+    stage.hear("play")
+    assert viewer.orbit == near
 
 
 def test_what_plays_in_the_browser_was_sent_once_and_costs_no_poses(stage, rig):

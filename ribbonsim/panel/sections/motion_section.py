@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import ipywidgets as widgets
@@ -78,7 +79,7 @@ class MotionSection:
             return
         self._playing.choose(str(change["new"]))
         self._player.go(0.0)
-        self._desk.act(self._show)
+        self._desk.act(lambda: self._in_sight(self._show))
 
     def _set(self, rule: str, value: float) -> None:
         self._playing.tell(rule, value)
@@ -94,7 +95,7 @@ class MotionSection:
         """Show what was set; a loop that plays in the browser is replaced by the new one."""
         plays = self._player.moving and self._live.shown
         if self._begun:
-            self._desk.act((lambda: None) if plays else self._show)
+            self._desk.act(lambda: self._in_sight((lambda: None) if plays else self._show))
 
     def _hear(self, kind: str, share: float) -> None:
         """What was done with the player."""
@@ -107,7 +108,7 @@ class MotionSection:
             return
         if kind == "play":
             self._begun, self._posed = True, model.pose
-            self._desk.act(lambda: None)
+            self._desk.act(lambda: self._in_sight(lambda: None))
             return
         frame = round(share * self._playing.take(model.rig).count())
         self._playing.frame = frame % self._playing.take(model.rig).count()
@@ -124,6 +125,13 @@ class MotionSection:
         model = self._desk.model
         model.set_moment(self._playing.instant(model.rig), f"motion {self._playing.name}")
         self._posed = model.pose
+
+    def _in_sight(self, change: Callable[[], object]) -> None:
+        """Change something; who saw the whole creature sees all of its motion."""
+        whole = self._desk.viewer.shows_all()
+        change()
+        if whole:  # who looks at a part keeps looking at it
+            self._desk.viewer.frame_loop(self._playing.take(self._desk.model.rig))
 
     def _find(self) -> None:
         """Look for the moments at which limits are broken most."""

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from ribbonsim.arrays import Array
+from ribbonsim.arrays import Array, Floats
 from ribbonsim.curves.up import Up
 from ribbonsim.layout.pose import Pose
 from ribbonsim.panel.state.guide_draft import GuideDraft
@@ -15,10 +15,13 @@ from ribbonsim.panel.work.bare import FILL
 from ribbonsim.panel.work.canvas import Canvas
 from ribbonsim.panel.work.subject import Orbit, Show, Spot
 from ribbonsim.rig.rig import Rig
+from ribbonsim.rig.take import Take
 from ribbonsim.view.camera import Camera, View, fit_camera, named_view
 
 # units of the canvas within which a dot or a vertex is under the pointer
 _DOT, _NEAR = 14.0, 12.0
+# so many moments of a motion, and so many vertices of each, tell where it goes
+_MOMENTS, _ENOUGH = 8, 10_000
 
 
 class Vantage:
@@ -84,6 +87,16 @@ class Vantage:
         side = replace(named_view(side) if isinstance(side, str) else side, up=self.up)
         self._stand(self._staged(), side, FILL)
 
+    def frame_loop(self, take: Take) -> None:
+        """Stand where the creature stays in the picture all through a motion."""
+        frames, clouds = take.frames(), [self._staged()]
+        few = max(1, take.rig.mesh.positions.shape[0] // _ENOUGH)  # the margin is wide
+        for instant in frames[:: max(1, len(frames) // _MOMENTS)]:
+            clouds.append(self._in_stage(instant.skin(self.model.method)[::few]))
+        points = np.vstack(clouds)
+        if not self._shows(points):
+            self._stand(points, self.orbit.view, FILL)
+
     def _staged(self) -> Array:
         """The creature as it is shown, in stage units: at rest while a guide is drawn."""
         mesh = self.model.rig.mesh
@@ -91,18 +104,24 @@ class Vantage:
         points = mesh.positions if drawing else self.model.deform()
         if self.show.rest and not drawing:
             points = np.vstack([points, mesh.positions])
-        return (points - mesh.centre) / mesh.diagonal
+        return self._in_stage(points)
+
+    def _in_stage(self, points: Floats) -> Array:
+        mesh = self.model.rig.mesh
+        return (np.asarray(points, dtype=float) - mesh.centre) / mesh.diagonal
 
     def shows_all(self) -> bool:
         """Whether the posed creature is wholly in the picture."""
-        x, y, depth = self.camera.project(self._staged(), self.size).T
+        return self._shows(self._staged())
+
+    def _shows(self, points: Array) -> bool:
+        x, y, depth = self.camera.project(points, self.size).T
         wide, high = self.size
         return bool(((x >= 0) & (x <= wide) & (y >= 0) & (y <= high) & (depth > 0)).all())
 
     def frame_points(self, points: Array, side: View, fill: float) -> None:
         """Stand where some points fill the picture."""
-        mesh = self.model.rig.mesh
-        self._stand((points - mesh.centre) / mesh.diagonal, side, fill)
+        self._stand(self._in_stage(points), side, fill)
 
     def _stand(self, points: Array, side: View, fill: float) -> None:
         camera = fit_camera(points, side, self.aspect, fill=fill)
