@@ -88,7 +88,7 @@ def test_what_it_has_read_is_what_the_panel_opens(tmp_path, taken, monkeypatch):
     ahead.begin(str(tmp_path))
     assert json.loads(ahead.first_sight().split(b"\n", 1)[0])["name"] == "grub"
     assert ahead.first_sight() == b""  # told once
-    count = "from ribbonsim.panel.work import first_sight; print(len(first_sight._FIRST))"
+    count = "from ribbonsim.panel.work import read_before; print(len(read_before._LEFT))"
     opened = "import ribbonsim as rs; print(rs.Panel().model.rig.mesh.name)"
     assert [line.strip() for line in told(tmp_path, count, opened, count)] == ["1", "grub", "0"]
 

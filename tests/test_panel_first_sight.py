@@ -15,7 +15,7 @@ from demos import MESHES
 from PIL import Image
 
 from ribbonsim.mesh.load import load_mesh
-from ribbonsim.panel.work import first_sight
+from ribbonsim.panel.work import first_sight, read_before
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="kernels are begun ahead on POSIX only")
 
@@ -24,7 +24,7 @@ def look(folder, monkeypatch, patience=60.0):
     """Look ahead in a folder, and give what was written."""
     monkeypatch.chdir(folder)
     monkeypatch.setenv("RIBBONSIM_SESSIONS", "off")
-    monkeypatch.setattr(first_sight, "_FIRST", [])
+    monkeypatch.setattr(read_before, "_LEFT", [])
     reading, end = os.pipe()
     told = []
 
@@ -58,28 +58,28 @@ def test_the_creature_is_in_the_picture_and_its_mesh_is_handed_on_once(grub, mon
     ground = pixels[:, :1]
     seen = (abs(pixels - ground).max(axis=2) > 24).mean()
     assert 0.1 < seen < 0.8
-    mesh = first_sight.read_already(grub)
+    mesh = read_before.read_already(grub)
     assert np.array_equal(mesh.positions, load_mesh(grub).positions)
-    assert first_sight.read_already(grub) == grub
+    assert read_before.read_already(grub) == grub
 
 
 def test_a_file_that_is_another_by_now_is_read_again(grub, monkeypatch):
     look(grub.parent, monkeypatch)
     shutil.copy(MESHES / "coil.obj", grub)
-    assert first_sight.read_already(grub) == grub
+    assert read_before.read_already(grub) == grub
 
 
 def test_what_was_read_for_nothing_is_let_go(grub, monkeypatch):
     look(grub.parent, monkeypatch)
     other = MESHES / "coil.obj"
-    assert first_sight.read_already(other) == other
-    assert first_sight.read_already(grub) == grub
+    assert read_before.read_already(other) == other
+    assert read_before.read_already(grub) == grub
 
 
 def test_what_cannot_be_read_is_left_to_the_panel(grub, monkeypatch):
     grub.write_text("v 0 0\nf 1 2 9\n", encoding="utf-8")
     assert look(grub.parent, monkeypatch) == b""
-    assert first_sight.read_already(grub) == grub
+    assert read_before.read_already(grub) == grub
 
 
 def test_without_a_name_it_is_the_creature_that_the_panel_begins_with(tmp_path, monkeypatch):

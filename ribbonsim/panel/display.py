@@ -24,6 +24,7 @@ from ribbonsim.panel.sections.kernel_lost import KernelLost
 from ribbonsim.panel.sections.number_box import hear_refusals
 from ribbonsim.panel.sections.tabs import Part
 from ribbonsim.panel.sections.typed_text import TypedText
+from ribbonsim.panel.work.read_before import MeshFile, leave
 
 _BETWEEN = 2.0
 _STILL_WIDE, _STILL_QUALITY = 1280, 90
@@ -80,6 +81,11 @@ class PanelBox(widgets.VBox):
             raise RibbonsimError("this panel is closed: run its cell again")
         return self._held
 
+    @property
+    def file(self) -> MeshFile | None:
+        """The mesh that is open, if it was read from a file."""
+        return None if self._held is None else self._held.file
+
     def _ipython_display_(self) -> None:
         """Show the panel in a notebook, with the still that a saved notebook keeps of it."""
         from IPython.display import display
@@ -122,9 +128,11 @@ def take_place(panel: Any) -> None:
         for reference in made:
             old = reference()
             if old is not None:
+                known = old.file
                 old.close()
+                if known is not None:  # most often the next one opens the same
+                    leave(known)
         made = []
-        free_memory()
     _SHOWN[cell] = run, [*made, weakref.ref(panel)]
 
 

@@ -147,6 +147,7 @@ def lab(tmp_path_factory):
             "--ServerApp.disable_check_xsrf=True",  # kernels are ended without a page
             "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
             "--LabApp.news_url=",
+            "--LabApp.expose_app_in_browser=True",  # its kernel is asked whether it is done
         ],
         env={**os.environ, **own},
         cwd=folder,
@@ -194,6 +195,17 @@ CHANGED = """(before) => {
     const image = [...document.querySelectorAll('.rs-panel img.rs-picture')].at(-1);
     const source = image?.getAttribute('src');
     return source && source !== before;
+}"""
+# widgets are answered on another thread than cells are run on: what was asked of a widget before is
+# answered once the newest of them is, then pictures are drawn, and then they are shown
+ANSWERED = """async () => {
+    const kernel = window.jupyterapp?.shell.currentWidget?.sessionContext.session?.kernel;
+    const widgets = [...(kernel?._comms.values() ?? [])];
+    if (!widgets.length) return;
+    await widgets.at(-1).send({ method: 'request_state' }).done;
+    const code = 'from ribbonsim.panel.work.worker import PICTURES; PICTURES.settle()';
+    await kernel.requestExecute({ code, silent: true, store_history: false }).done;
+    await kernel.requestKernelInfo();
 }"""
 # the fine picture follows when nothing moves or opens any more
 AT_REST = """([calm, asked]) => {
@@ -335,8 +347,9 @@ class PanelPage:
             raise AssertionError(f"no new picture came; the panel says {self.says()}") from error
         self.settle()
 
-    def settle(self, calm=0.55, limit=PATIENCE):
+    def settle(self, calm=0.1, limit=PATIENCE):
         """Wait until the picture has stayed the same for a while, its fine frame drawn."""
+        self.page.evaluate(ANSWERED)
         self._settled += 1
         told = [1e3 * calm, self._settled]
         try:

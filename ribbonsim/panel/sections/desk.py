@@ -23,9 +23,9 @@ from ribbonsim.panel.state.opening import Source, open_source
 from ribbonsim.panel.state.readout import Readout
 from ribbonsim.panel.state.session import Session
 from ribbonsim.panel.work.dispatch import Dispatcher, Params
-from ribbonsim.panel.work.first_sight import read_already
 from ribbonsim.panel.work.opening import Opening
-from ribbonsim.panel.work.session_files import SessionFiles
+from ribbonsim.panel.work.read_before import MeshFile, path_of, read_already
+from ribbonsim.panel.work.session_files import SessionFiles, stamp_of
 from ribbonsim.panel.work.subject import Frame, Spot
 from ribbonsim.panel.work.trouble import Trouble, trouble_of
 from ribbonsim.panel.work.viewer import Viewer
@@ -69,6 +69,7 @@ class Desk:
         self.opens.layout.display = "none"
         self.sessions = self._make_sessions(sessions)
         self._keeps = False
+        self.file: MeshFile | None = None  # what is open, if it was read from a file
         self.viewer = self._make_viewer(size)
         self._refreshers: list[Callable[[], None]] = []
         self._mark_hearers: list[Callable[[Spot | None], None]] = []
@@ -111,6 +112,7 @@ class Desk:
         self.sessions.flush()
         self.viewer.close()
         self._refreshers, self._still_takers, self._mark_hearers = [], [], []
+        self.file = None
         self.model = self.viewer.model = PanelModel()
 
     def on_change(self, refresh: Callable[[], None]) -> None:
@@ -146,22 +148,26 @@ class Desk:
         by_hand : bool
             Whether the user chose it: then it is what is opened the next time.
         """
+        path = path_of(source)
+        stamp = None if path is None else stamp_of(path)
 
         def take(came: Any) -> None:
             def change() -> None:
                 self._take_opened(came)
+                mesh = self.model.rig.mesh
+                self.file = None if path is None else MeshFile(path, stamp, mesh)
                 then()
 
             self._keeps = by_hand
             if self.act(change):
                 self._say_opened(came)
 
-        self.opening.start(lambda progress: self._read(source, progress), take)
+        self.opening.start(lambda progress: self._read(read_already(source), progress), take)
 
     def _read(self, source: Source, progress: Progress) -> Any:
         """Read and prepare a creature, on a thread of its own."""
         show = self.viewer.preview if self.has_loop else lambda _: None
-        return open_source(read_already(source), self.sessions, progress, show)
+        return open_source(source, self.sessions, progress, show)
 
     def _take_opened(self, came: Any) -> None:
         """Take what was prepared, and stand where it fills the picture."""

@@ -12,12 +12,11 @@ from PIL import Image
 
 from ribbonsim import threads
 from ribbonsim.mesh.creature import CreatureMesh
-from ribbonsim.mesh.load import load_mesh
 from ribbonsim.panel.state.demo import demo_meshes
-from ribbonsim.panel.state.opening import Source
 from ribbonsim.panel.state.session import Session
 from ribbonsim.panel.work.bare import draw_bare
-from ribbonsim.panel.work.session_files import SessionFiles, Stamp, session_folder, stamp_of
+from ribbonsim.panel.work.read_before import MeshFile, leave
+from ribbonsim.panel.work.session_files import SessionFiles, session_folder
 from ribbonsim.panel.work.starting import first_source
 from ribbonsim.view import look
 from ribbonsim.view.scene import Stage
@@ -38,9 +37,8 @@ class FirstSight:
     """
 
     def __init__(self, path: Path, picture: int) -> None:
-        self.path, self._picture = path, picture
-        self._stamp: Stamp | None = None
-        self._mesh: CreatureMesh | None = None
+        self.path, self._picture = path.absolute(), picture
+        self._file: MeshFile | None = None
         self._read = threading.Event()
         self._thread = threads.begin("first", self._work)
 
@@ -51,15 +49,14 @@ class FirstSight:
     def mesh(self) -> CreatureMesh | None:
         """The mesh, once it is read; None if it could not be, or the file is another by now."""
         self._read.wait()
-        return self._mesh if stamp_of(self.path) == self._stamp else None
+        return None if self._file is None else self._file.mesh()
 
     def _work(self) -> None:
         with open(self._picture, "wb") as stream:
             try:
-                self._stamp = stamp_of(self.path)
-                self._mesh = mesh = load_mesh(self.path)
+                self._file = MeshFile.read(self.path)
                 self._read.set()
-                stream.write(_drawn(mesh))
+                stream.write(_drawn(self._file.known))
             except Exception:  # the panel tries it again, and says it
                 return
             finally:
@@ -76,9 +73,6 @@ def _drawn(mesh: CreatureMesh) -> bytes:
     return json.dumps(head).encode() + b"\n" + stream.getvalue()
 
 
-_FIRST: list[FirstSight] = []
-
-
 def look_ahead(picture: int, patience: float) -> None:
     """Read and draw what a panel opens that is told nothing, and write it there.
 
@@ -88,14 +82,6 @@ def look_ahead(picture: int, patience: float) -> None:
     if source is None:
         os.close(picture)
     else:
-        _FIRST.append(FirstSight(source, picture))
-        _FIRST[0].wait(patience)
-
-
-def read_already(source: Source) -> Source:
-    """A creature's mesh if its file was read ahead, once; else what was given."""
-    while _FIRST:
-        first = _FIRST.pop()
-        if isinstance(source, Path) and source == first.path:
-            return first.mesh() or source
-    return source
+        sight = FirstSight(source, picture)
+        leave(sight)
+        sight.wait(patience)
