@@ -1,6 +1,7 @@
 """What a closed panel leaves behind: nothing."""
 
 import gc
+import shutil
 import subprocess
 import sys
 import weakref
@@ -9,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 import psutil
 import pytest
+from demos import MESHES
 from ipywidgets.widgets.widget import _instances
 from tubes import tube
 
@@ -67,6 +69,26 @@ def test_a_cell_that_is_run_again_closes_what_it_showed_before(monkeypatch):
     ]
     for each in (other, again, script):
         each.close()
+
+
+def test_a_cell_that_is_run_again_opens_the_mesh_that_was_read_while_its_file_is_the_same(
+    monkeypatch, tmp_path
+):
+    runs = iter([("cell", str(number)) for number in range(3)])
+    monkeypatch.setattr(display, "_running", lambda: next(runs))
+    monkeypatch.setattr(display, "_SHOWN", {})
+    monkeypatch.chdir(tmp_path)
+    shutil.copy(MESHES / "grub.obj", "creature.obj")
+    meshes = []
+    for number in range(3):
+        if number == 2:
+            shutil.copy(MESHES / "coil.obj", "creature.obj")
+        panel = rs.Panel("creature.obj")
+        settle()
+        meshes.append(panel.model.rig.mesh)
+    panel.close()
+    assert meshes[0] is meshes[1]
+    assert meshes[2].positions.shape != meshes[1].positions.shape
 
 
 def growth():
