@@ -1,6 +1,7 @@
 """What fields, labels and menus of the panel say is what the model holds."""
 
 from dataclasses import replace
+from itertools import permutations
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ from hypothesis import strategies as st
 from tubes import tube
 
 from ribbonsim.panel.sections.desk import Desk
+from ribbonsim.panel.sections.fields import QuantityRow, slider_of_stations
 from ribbonsim.panel.sections.layout_section import LayoutSection
 from ribbonsim.panel.sections.number_box import NumberBox, hear_refusals, written
 from ribbonsim.panel.sections.pose_section import PoseSection
@@ -234,3 +236,21 @@ def test_edits_of_the_panel_are_said_one_by_one(bench):
     model.undo()
     model.undo()
     assert model.layout is before
+
+
+@pytest.mark.parametrize("keys", list(permutations(["value", "max", "min"])))
+@pytest.mark.parametrize(
+    "slider", [slider_of_stations, lambda: QuantityRow("bend", "", 0, 9, 1, 3, float).slider]
+)
+def test_the_browser_is_told_the_ends_of_a_slider_before_its_value(monkeypatch, slider, keys):
+    """Backbone tells of changes in the order of the keys (its documentation, `set`)."""
+
+    class InThisOrder(set):
+        def __iter__(self):
+            return iter(keys)
+
+    made, told = slider(), []
+    monkeypatch.setattr(made, "_send", lambda message, buffers=None: told.append(message))
+    made.send_state(InThisOrder(keys))
+    (message,) = told
+    assert list(message["state"])[-1] == "value"

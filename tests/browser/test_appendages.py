@@ -275,7 +275,7 @@ def test_a_dot_of_another_ribbon_is_clicked(grown):
         if len(seen) > 2:
             break
     assert len(seen) > 2, seen
-    assert panel.tracebacks() == 0
+    assert panel.tracebacks() == []
 
 
 def test_opening_and_choosing_change_nothing(panel):

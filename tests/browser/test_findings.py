@@ -49,7 +49,7 @@ def bench(notebook):
     """A fresh compare panel: the cells are run again in the kernel that has run them before."""
     notebook.run_all()
     yield notebook
-    assert notebook.tracebacks() == 0
+    assert notebook.tracebacks() == []
 
 
 def tile(picture, row, column):

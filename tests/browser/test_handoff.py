@@ -21,7 +21,7 @@ def page(notebook, lab):
     notebook.run_all()
     notebook.tab("Handoff")
     yield notebook
-    assert notebook.tracebacks() == 0
+    assert notebook.tracebacks() == []
 
 
 def pose(page, name):

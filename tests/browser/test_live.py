@@ -19,7 +19,7 @@ def live(open_notebook):
     let_the_browser_draw(panel)
     yield panel
     assert panel.errors == []
-    assert panel.tracebacks() == 0
+    assert panel.tracebacks() == []
     panel.page.close()  # what it draws takes time from the tests that follow
 
 

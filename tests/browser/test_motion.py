@@ -48,7 +48,7 @@ def playing(open_notebook):
     panel.page.wait_for_function("rsLive.notebookView.loop")
     yield panel
     assert panel.errors == []
-    assert panel.tracebacks() == 0
+    assert panel.tracebacks() == []
     panel.page.close()
 
 
@@ -145,7 +145,7 @@ def test_layouts_move_in_step(open_notebook):
     for number, rig in enumerate(rigs):
         wanted = to_stage(rig.mesh, take.on(rig).frames()[20].skin())  # which lies on the ground
         panel.wait_until(lambda n=number, w=wanted: np.abs(skin(panel, n) - w).max() < 1e-5)
-    assert panel.tracebacks() == 0
+    assert panel.tracebacks() == []
     panel.page.close()
 
 

@@ -53,7 +53,7 @@ def review(third_notebook, lab):
     shutil.rmtree(lab.folder / "notebooks" / "review", ignore_errors=True)
     third_notebook.run_all()
     yield third_notebook
-    assert third_notebook.tracebacks() == 0
+    assert third_notebook.tracebacks() == []
 
 
 def test_frames_follow_the_fields_and_files_are_handed_over(review, lab, tmp_path):

@@ -32,7 +32,7 @@ def test_work_outlives_a_run_of_the_cell_and_a_restart_of_the_kernel(kept):
         assert kept.value("stations") == 13
         kept.tab("Keep")
         kept.select("bow").wait_for()
-    assert kept.tracebacks() == 0
+    assert kept.tracebacks() == []
 
 
 def as_left(kept):

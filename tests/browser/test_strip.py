@@ -13,7 +13,7 @@ def strip(open_notebook):
     drawn(panel)
     yield panel
     assert panel.errors == []
-    assert panel.tracebacks() == 0
+    assert panel.tracebacks() == []
     panel.page.close()
 
 

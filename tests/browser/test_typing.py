@@ -13,7 +13,7 @@ def slow(open_notebook):
     panel.tab("Layout")
     yield panel
     assert panel.errors == []
-    assert panel.tracebacks() == 0
+    assert panel.tracebacks() == []
     panel.page.close()
 
 

@@ -32,6 +32,26 @@ AMOUNTS = {
 _ECHOES = 4.0
 
 
+class _EndsFirst(widgets.Widget):
+    """A slider that the browser tells its ends before its value.
+
+    Told the other way round, the browser puts the value between the ends that were, and reports
+    that as what the user did.
+    """
+
+    def send_state(self, key: Any = None) -> None:
+        """Send what has changed: max and min before value."""
+        super().send_state(sorted(key) if isinstance(key, set) else key)
+
+
+class _FloatSlider(_EndsFirst, widgets.FloatSlider):
+    """A slider over numbers."""
+
+
+class _IntSlider(_EndsFirst, widgets.IntSlider):
+    """A slider over whole numbers."""
+
+
 class QuantityRow(widgets.HBox):
     """A quantity with a slider, a number box, and two ways back to rest.
 
@@ -71,7 +91,7 @@ class QuantityRow(widgets.HBox):
         self._known = self._made = rest
         self._heard = False
         self._sent: list[tuple[float, float]] = []
-        self.slider = widgets.FloatSlider(
+        self.slider = _FloatSlider(
             value=rest,
             min=low,
             max=high,
@@ -277,7 +297,7 @@ def three_numbers() -> list[NumberBox]:
 
 def slider_of_stations() -> widgets.IntSlider:
     """A slider over stations, which answers while it is dragged."""
-    return widgets.IntSlider(value=1, min=1, max=17, layout=wide())
+    return _IntSlider(value=1, min=1, max=17, layout=wide())
 
 
 def set_span(part: widgets.IntSlider, low: int, high: int, value: int) -> None:
