@@ -198,7 +198,7 @@ CHANGED = """(before) => {
 }"""
 # widgets are answered on another thread than cells are run on: what was asked of a widget before is
 # answered once the newest of them is, then pictures are drawn, and then they are shown
-ANSWERED = """async (limit) => {
+ANSWERED = """async ([limit, drawn]) => {
     const app = window.rsApp ?? window.jupyterapp;
     const kernel = app?.shell.currentWidget?.sessionContext.session?.kernel;
     const widgets = [...(kernel?._comms.values() ?? [])];
@@ -206,13 +206,14 @@ ANSWERED = """async (limit) => {
     const answered = async () => {
         const hear = () => widgets.at(-1).send({ method: 'request_state' }).done;
         await hear();
+        if (!drawn) return;
         const code = 'from ribbonsim.panel.work.worker import PICTURES; PICTURES.settle()';
         await kernel.requestExecute({ code, silent: true, store_history: false }).done;
         await hear();
     };
-    // a kernel that has ended does not answer
+    // a kernel that has ended does not answer, nor a widget that was closed meanwhile
     const waited = new Promise((go) => setTimeout(go, 1e3 * limit));
-    return Promise.race([answered(), waited]);
+    return Promise.race([answered().catch(() => {}), waited]);
 }"""
 # the fine picture follows when nothing moves or opens any more
 AT_REST = """([calm, asked]) => {
@@ -356,9 +357,13 @@ class PanelPage:
             raise AssertionError(f"no new picture came; the panel says {self.says()}") from error
         self.settle()
 
+    def _wait_for_answer(self, drawn=False):
+        """Wait until what was asked of widgets is done: their rows may move the others."""
+        self.page.evaluate(ANSWERED, [30.0, drawn])
+
     def settle(self, calm=0.1, limit=PATIENCE):
         """Wait until the picture has stayed the same for a while, its fine frame drawn."""
-        self.page.evaluate(ANSWERED, 30.0)
+        self._wait_for_answer(drawn=True)
         self._settled += 1
         told = [1e3 * calm, self._settled]
         try:
@@ -416,6 +421,7 @@ class PanelPage:
         side = self.panel.locator(".rs-side")
         if side.count():
             side.locator("button:visible, input:visible, select:visible").first.wait_for()
+        self._wait_for_answer()
 
     def select(self, option):
         """The drop-down list that holds an option."""
@@ -448,6 +454,7 @@ class PanelPage:
             waited = time.monotonic() - begin
             assert waited < limit, f"waited for {words!r}; the panel says {self.says()}"
             time.sleep(0.05)
+        self._wait_for_answer()
 
     def busy(self):
         """Whether what it makes can be stopped, that is, whether it is at work."""
