@@ -200,7 +200,8 @@ CHANGED = """(before) => {
 # answered once the newest of them is, then pictures are drawn, and then they are shown
 ANSWERED = """async ([limit, drawn]) => {
     const app = window.rsApp ?? window.jupyterapp;
-    const kernel = app?.shell.currentWidget?.sessionContext.session?.kernel;
+    const pages = [...(app?.shell.widgets('main') ?? [])];
+    const kernel = pages.find((page) => page.sessionContext)?.sessionContext.session?.kernel;
     const widgets = [...(kernel?._comms.values() ?? [])];
     if (!widgets.length) return;
     const answered = async () => {
@@ -361,7 +362,7 @@ class PanelPage:
         """Wait until what was asked of widgets is done: their rows may move the others."""
         self.page.evaluate(ANSWERED, [30.0, drawn])
 
-    def settle(self, calm=0.1, limit=PATIENCE):
+    def settle(self, calm=0.25, limit=PATIENCE):
         """Wait until the picture has stayed the same for a while, its fine frame drawn."""
         self._wait_for_answer(drawn=True)
         self._settled += 1
@@ -475,7 +476,7 @@ def pytest_runtest_makereport(item):
     if not report.failed:
         return
     for name, page in item.funcargs.items():
-        if isinstance(page, PanelPage):
+        if isinstance(page, PanelPage) and not page.page.is_closed():
             told = [f"the message line: {page.says()}", *page.errors[-10:], page.lab.stacks()]
             report.sections.append((f"page {name}", "\n".join(told)))
             if "RIBBONSIM_SCREENSHOTS" in os.environ:

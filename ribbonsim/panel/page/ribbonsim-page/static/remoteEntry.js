@@ -21,8 +21,7 @@
       font: 12px sans-serif; padding: 3px 10px; border: 1px solid #8a949c; border-radius: 3px;
       background: var(--jp-layout-color1, #fff); color: var(--jp-ui-font-color1, #1d2730);
       cursor: pointer; }
-    @media (max-width: 700px) { .rs-page-switch { top: 37px; } }
-    @media (max-width: 380px) { .rs-page-switch { display: none; } }
+    @media (max-width: 700px) { .rs-page-switch { display: none; } }
     .rs-page-switch:hover, .rs-page-switch:focus-visible { opacity: 1; outline: 2px solid #0f6a73; }
   `;
   const FIRST_CSS = `
