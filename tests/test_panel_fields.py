@@ -1,5 +1,6 @@
 """What fields, labels and menus of the panel say is what the model holds."""
 
+import threading
 from dataclasses import replace
 from itertools import permutations
 
@@ -254,3 +255,15 @@ def test_the_browser_is_told_the_ends_of_a_slider_before_its_value(monkeypatch, 
     made.send_state(InThisOrder(keys))
     (message,) = told
     assert list(message["state"])[-1] == "value"
+
+
+def test_what_the_user_chooses_while_the_panel_shows_the_model_is_heard(bench):
+    """A kernel answers widgets on a thread of its own, beside the one that runs cells."""
+    menu = bench.pose._controls
+    chosen = next(name for _, name in menu.options if name != bench.model.selected)
+    bench.pose._quiet = True
+    hand = threading.Thread(target=lambda: setattr(menu, "value", chosen))
+    hand.start()
+    hand.join()
+    bench.pose._quiet = False
+    assert bench.model.selected == chosen

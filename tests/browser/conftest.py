@@ -196,8 +196,8 @@ CHANGED = """(before) => {
     const source = image?.getAttribute('src');
     return source && source !== before;
 }"""
-# widgets are answered on another thread than cells are run on: what was asked of a widget before is
-# answered once the newest of them is, then pictures are drawn, and then they are shown
+# widgets may be answered on another thread than cells are run on: what was asked of a widget before
+# is answered once the newest of them and a cell are, then pictures are drawn, and then shown
 ANSWERED = """async ([limit, drawn]) => {
     const app = window.rsApp ?? window.jupyterapp;
     const pages = [...(app?.shell.widgets('main') ?? [])];
@@ -205,11 +205,14 @@ ANSWERED = """async ([limit, drawn]) => {
     const widgets = [...(kernel?._comms.values() ?? [])];
     if (!widgets.length) return;
     const answered = async () => {
-        const hear = () => widgets.at(-1).send({ method: 'request_state' }).done;
+        const run = (code) => kernel.requestExecute({ code, silent: true, store_history: false });
+        const hear = async () => {
+            await widgets.at(-1).send({ method: 'request_state' }).done;
+            await run('pass').done;
+        };
         await hear();
         if (!drawn) return;
-        const code = 'from ribbonsim.panel.work.worker import PICTURES; PICTURES.settle()';
-        await kernel.requestExecute({ code, silent: true, store_history: false }).done;
+        await run('from ribbonsim.panel.work.worker import PICTURES; PICTURES.settle()').done;
         await hear();
     };
     // a kernel that has ended does not answer, nor a widget that was closed meanwhile

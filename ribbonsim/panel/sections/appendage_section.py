@@ -26,6 +26,7 @@ from ribbonsim.panel.sections.fields import (
     wide,
 )
 from ribbonsim.panel.sections.number_box import NumberBox
+from ribbonsim.panel.sections.quiet import Quiet
 from ribbonsim.panel.sections.ribbon_tree import RibbonTree
 from ribbonsim.panel.sections.view_section import ViewSection
 from ribbonsim.panel.state import layout_edits as edits
@@ -48,9 +49,10 @@ class AppendageSection:
         Where a tip is clicked.
     """
 
+    _quiet = Quiet()
+
     def __init__(self, desk: Desk, view: ViewSection) -> None:
         self._desk = desk
-        self._quiet = False
         self._shown: tuple[object, ...] = ()
         self._found: list[Proposal] = []
         self._mesh: CreatureMesh | None = None

@@ -9,6 +9,7 @@ import ipywidgets as widgets
 
 from ribbonsim.bendcheck.findings import Finding
 from ribbonsim.panel.sections.desk import Desk
+from ribbonsim.panel.sections.quiet import Quiet
 from ribbonsim.panel.state.before_after import BeforeAfter
 from ribbonsim.panel.state.beside import (
     after_trying,
@@ -35,9 +36,11 @@ class BeforeAfterSection:
         Down while both are seen; a press ends it.
     """
 
+    _quiet = Quiet()
+
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
-        self._quiet = self._held = False
+        self._held = False
         self.switch = widgets.ToggleButton(
             description="Before and after", tooltip=_TIP, layout=widgets.Layout(width="auto")
         )

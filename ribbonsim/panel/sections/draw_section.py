@@ -22,6 +22,7 @@ from ribbonsim.panel.sections.fields import (
     set_options,
     three_numbers,
 )
+from ribbonsim.panel.sections.quiet import Quiet
 from ribbonsim.panel.sections.view_section import ViewSection
 from ribbonsim.panel.state import layout_edits as edits
 from ribbonsim.panel.state.guide_draft import GuideDraft, middle_under, points_along
@@ -44,10 +45,12 @@ class DrawSection:
         Where it is drawn.
     """
 
+    _quiet = Quiet()
+
     def __init__(self, desk: Desk, view: ViewSection) -> None:
         self._desk, self._view = desk, view
         self._draft: GuideDraft | None = None
-        self._quiet = self._moves = False
+        self._moves = False
         self._mode = widgets.ToggleButton(
             description="Draw the guide",
             tooltip="draw by hand where the ribbon is to run",

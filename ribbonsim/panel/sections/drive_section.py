@@ -15,6 +15,7 @@ from ribbonsim.panel.sections.fields import (
     set_options,
     show_html,
 )
+from ribbonsim.panel.sections.quiet import Quiet
 from ribbonsim.panel.state import layout_edits as edits
 from ribbonsim.panel.state.names import short
 from ribbonsim.panel.state.ribbon_words import DRIVE_WORDS, still_words
@@ -26,9 +27,10 @@ _BINDS = "Binding again"
 class DriveSection:
     """The drive of the whole creature, and the control of the chosen ribbon that stands still."""
 
+    _quiet = Quiet()
+
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
-        self._quiet = False
         self._drive = press_one(DRIVES, [DRIVE_WORDS[drive] for drive in DRIVES])
         self._drive.observe(self._set_drive, "value")
         self._words = widgets.HTML()

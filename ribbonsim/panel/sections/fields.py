@@ -14,6 +14,7 @@ import ipywidgets as widgets
 from ipyevents import Event
 
 from ribbonsim.panel.sections.number_box import NumberBox
+from ribbonsim.panel.sections.quiet import Quiet
 
 
 def pixels(count: int) -> str:
@@ -72,6 +73,8 @@ class QuantityRow(widgets.HBox):
         What stands at the end instead of the way back to rest.
     """
 
+    _quiet = Quiet()
+
     def __init__(
         self,
         label: str,
@@ -87,7 +90,6 @@ class QuantityRow(widgets.HBox):
         self.rest = rest
         self._label = label
         self._changed = changed
-        self._quiet = False
         self._known = self._made = rest
         self._heard = False
         self._sent: list[tuple[float, float]] = []

@@ -28,6 +28,7 @@ from ribbonsim.panel.sections.fields import (
     wide,
 )
 from ribbonsim.panel.sections.guide_section import GuideSection
+from ribbonsim.panel.sections.quiet import Quiet
 from ribbonsim.panel.sections.suggest_section import SuggestSection
 from ribbonsim.panel.sections.tie_section import TieSection
 from ribbonsim.panel.sections.view_section import ViewSection
@@ -54,9 +55,10 @@ class LayoutSection:
         Where vertices are clicked and places are marked.
     """
 
+    _quiet = Quiet()
+
     def __init__(self, desk: Desk, view: ViewSection) -> None:
         self._desk, self._view = desk, view
-        self._quiet = False
         self._shown: tuple[Layout, Control] | None = None
         self._measured = ""
         self._make_ribbon_fields()

@@ -30,6 +30,7 @@ from ribbonsim.panel.sections.fields import (
     whole_number,
 )
 from ribbonsim.panel.sections.numbers_section import NumbersSection
+from ribbonsim.panel.sections.quiet import Quiet
 from ribbonsim.panel.state import layout_edits as edits
 from ribbonsim.panel.state.bench import Bench
 from ribbonsim.panel.state.kept import named_path, save_layout
@@ -51,11 +52,12 @@ class LayoutsSection:
         Plays a motion and sets it, below the menu.
     """
 
+    _quiet = Quiet()
+
     def __init__(
         self, desk: Desk, bench: Bench, numbers: NumbersSection, motion: widgets.Widget
     ) -> None:
         self._desk, self._bench, self._numbers, self._motion = desk, bench, numbers, motion
-        self._quiet = False
         self._shown_pose = ""
         self._make_fields()
         self.box = self._arrange()

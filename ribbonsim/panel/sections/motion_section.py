@@ -23,6 +23,7 @@ from ribbonsim.panel.sections.live_loop import LiveLoop
 from ribbonsim.panel.sections.live_section import LiveSection
 from ribbonsim.panel.sections.motion_rules import MotionRules
 from ribbonsim.panel.sections.player import Player
+from ribbonsim.panel.sections.quiet import Quiet
 from ribbonsim.panel.state.playing import Playing, usual_of
 from ribbonsim.panel.state.readout import Readout
 from ribbonsim.panel.work.played import PlayedNumbers
@@ -43,8 +44,10 @@ class MotionSection:
         What is chosen and set here.
     """
 
+    _quiet = Quiet()
+
     def __init__(self, desk: Desk, live: LiveSection, playing: Playing) -> None:
-        self._desk, self._live, self._playing, self._quiet = desk, live, playing, False
+        self._desk, self._live, self._playing = desk, live, playing
         # the creature moves once a motion is chosen or played: settings alone leave its pose
         self._begun = self._in_front = False
         self._posed: Pose | None = None  # the creature's, if it stands in a frame

@@ -14,6 +14,7 @@ from ribbonsim.mesh.load import MESH_ENDINGS
 from ribbonsim.panel.sections.cards import bar_styles
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.fields import button, facts, pixels, row, show_html
+from ribbonsim.panel.sections.quiet import Quiet
 from ribbonsim.panel.sections.sent_files import MeshDrop, read_sent
 from ribbonsim.panel.state import layout_edits as edits
 from ribbonsim.panel.state.creature_words import headline, mesh_words
@@ -39,9 +40,10 @@ class OpenSection:
         Whether root and tip are told, and can be exchanged.
     """
 
+    _quiet = Quiet()
+
     def __init__(self, desk: Desk, swaps: bool = False) -> None:
         self._desk = desk
-        self._quiet = False
         self.demos = demo_meshes()
         self._waiting: Source | None = None
         self._open_demo = ""

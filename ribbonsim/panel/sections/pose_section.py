@@ -27,6 +27,7 @@ from ribbonsim.panel.sections.fields import (
 )
 from ribbonsim.panel.sections.live_amount import LiveAmount
 from ribbonsim.panel.sections.live_section import LiveSection
+from ribbonsim.panel.sections.quiet import Quiet
 from ribbonsim.panel.sections.ribbon_tree import RibbonTree
 from ribbonsim.panel.state.names import short
 from ribbonsim.panel.state.ribbon_words import piece_words, pose_words
@@ -38,9 +39,10 @@ _WHOLE = "whole creature"
 class PoseSection:
     """Controls in body order, sliders of the chosen one, blending, test poses."""
 
+    _quiet = Quiet()
+
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
-        self._quiet = False
         self._shown: tuple[Layout, str, tuple[bool, ...]] | None = None
         self._tree = RibbonTree(desk)
         self._controls = widgets.Select(

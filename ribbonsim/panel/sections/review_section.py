@@ -27,6 +27,7 @@ from ribbonsim.panel.sections.fields import (
     tick,
 )
 from ribbonsim.panel.sections.pose_choice import AS_IT_STANDS, PoseChoice
+from ribbonsim.panel.sections.quiet import Quiet
 from ribbonsim.panel.state.names import short
 from ribbonsim.panel.state.playing import Playing
 from ribbonsim.panel.work.filming import Filming, Order, Product
@@ -93,6 +94,8 @@ class ReviewSection:
         The motion that is set in its own tab: it is filmed as it is set there.
     """
 
+    _quiet = Quiet()
+
     def __init__(self, desk: Desk, playing: Playing) -> None:
         self._desk, self._playing = desk, playing
         self._filming = Filming(
@@ -101,7 +104,7 @@ class ReviewSection:
             desk.handed(self._take_file),
             desk.complain,
         )
-        self._open = self._quiet = False
+        self._open = False
         self._bound: list[tuple[Layout, Rig]] = []
         self._made: list[str] = []
         self._asked: tuple[Order | None, float] = (None, 0.0)

@@ -9,6 +9,7 @@ from ribbonsim.layout.layout import Layout
 from ribbonsim.layout.pose import ControlPose, Pose
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.fields import heading
+from ribbonsim.panel.sections.quiet import Quiet
 from ribbonsim.panel.state.branches import tree
 from ribbonsim.panel.state.names import short
 from ribbonsim.panel.state.rider_words import station_near
@@ -27,9 +28,10 @@ class RibbonTree:
         Show it even where there is no ribbon but the body's.
     """
 
+    _quiet = Quiet()
+
     def __init__(self, desk: Desk, always: bool = False) -> None:
         self._desk, self._always = desk, always
-        self._quiet = False
         self._list = widgets.Select(
             options=[], layout=widgets.Layout(width="auto", height=_height(_FEWEST))
         )

@@ -15,6 +15,7 @@ from ribbonsim.bendcheck.cases import Wish
 from ribbonsim.layout.appendage_targets import ALL_TEST_POSES, test_poses_of
 from ribbonsim.panel.sections.desk import Desk
 from ribbonsim.panel.sections.page_widget import PageWidget
+from ribbonsim.panel.sections.quiet import Quiet
 from ribbonsim.panel.state import kept
 from ribbonsim.panel.state.model import PanelModel
 from ribbonsim.panel.state.session import digest_of
@@ -46,6 +47,8 @@ class StripSection:
         Shows the row or hides it.
     """
 
+    _quiet = Quiet()
+
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
         self.view = PoseStrip(name=uuid.uuid4().hex)
@@ -62,7 +65,7 @@ class StripSection:
         self._pictures = PosePictures(
             desk.handed(self._take_picture), desk.complain, lambda: desk.viewer.asked_at
         )
-        self._seen = self._quiet = False
+        self._seen = False
         self._rig: Rig | None = None
         self._digest = 0
         self._now: tuple[int, Method] = (0, "linear")

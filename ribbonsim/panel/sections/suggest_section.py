@@ -27,6 +27,7 @@ from ribbonsim.panel.sections.fields import (
     tick,
     whole_number,
 )
+from ribbonsim.panel.sections.quiet import Quiet
 from ribbonsim.panel.state.names import short
 from ribbonsim.panel.state.ribbon_words import DRIVE_WORDS
 from ribbonsim.panel.state.trial import Trial, poses_to_tick
@@ -43,6 +44,8 @@ _LEFT, _RIGHT, _BEYOND = 0.1, 0.98, 0.45
 class SuggestSection:
     """Looks for the layout with the fewest controls, and tries what is found."""
 
+    _quiet = Quiet()
+
     def __init__(self, desk: Desk, both: BeforeAfterSection | None = None) -> None:
         self._desk, self._both = desk, both
         self._trial = Trial()
@@ -51,7 +54,6 @@ class SuggestSection:
         )
         self._answer: Answer | None = None
         self._chosen: int | None = None
-        self._quiet = False
         self._poses: dict[str, tuple[widgets.Checkbox, NumberBox]] = {}
         self._ticks = widgets.VBox([])
         self._ticks.add_class("rs-ticks")

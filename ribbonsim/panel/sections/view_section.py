@@ -15,6 +15,7 @@ from ribbonsim.panel.sections.hover_section import HoverSection
 from ribbonsim.panel.sections.live_section import LiveSection, PictureTool
 from ribbonsim.panel.sections.picture_mouse import PictureMouse
 from ribbonsim.panel.sections.picture_size import PictureSize
+from ribbonsim.panel.sections.quiet import Quiet
 from ribbonsim.panel.sections.strip_section import StripSection
 from ribbonsim.panel.work.subject import HEATS, Orbit, Spot
 
@@ -71,6 +72,8 @@ class ViewSection:
         pictures of poses stand under the picture.
     """
 
+    _quiet = Quiet()
+
     def __init__(self, desk: Desk, clicked: str = "a control", poses: bool = True) -> None:
         self._desk = desk
         self.live = LiveSection(desk, poses)
@@ -83,7 +86,6 @@ class ViewSection:
         if self.both is not None:
             self.live.split_by(self.both)
         self._help = _HELP.format(clicked)
-        self._quiet = False
         self.mouse = PictureMouse(desk, self.live, self.both, self.hover if poses else None)
         self._undo = button("Undo", self._step_back)
         self._redo = button("Redo", self._step_forward)
