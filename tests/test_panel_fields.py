@@ -258,7 +258,7 @@ def test_the_browser_is_told_the_ends_of_a_slider_before_its_value(monkeypatch, 
 
 
 def test_what_the_user_chooses_while_the_panel_shows_the_model_is_heard(bench):
-    """A kernel answers widgets on a thread of its own, beside the one that runs cells."""
+    """A kernel may answer widgets on a thread of its own, beside the one that runs cells."""
     menu = bench.pose._controls
     chosen = next(name for _, name in menu.options if name != bench.model.selected)
     bench.pose._quiet = True

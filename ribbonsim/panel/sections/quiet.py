@@ -9,8 +9,8 @@ from typing import Any, overload
 class Quiet:
     """An attribute that is true on the thread that set it true, and false on all others.
 
-    A section is quiet while it shows the model. The kernel answers widgets on one thread and runs
-    cells, and what workers hand over, on another: what the user does meanwhile is no echo.
+    A section is quiet while it shows the model. A kernel may answer widgets on another thread than
+    the one on which a section is shown: what the user does meanwhile is no echo.
     """
 
     def __set_name__(self, owner: type, name: str) -> None:
